@@ -1,0 +1,29 @@
+//! Surface to plane.
+
+use crate::Point2;
+
+/// A mesh laid in the plane, outside facing the reader.
+#[derive(Debug, Clone)]
+pub struct FlatMap {
+    /// Plane position of each vertex, mm.
+    pub uv: Vec<Point2>,
+    /// How the map was found and how far it can be trusted.
+    pub report: FlatReport,
+}
+
+/// Evidence that travels with a map.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct FlatReport {
+    /// Steps the descent took.
+    pub steps: usize,
+    /// Whether the descent met its stopping rule.
+    pub converged: bool,
+    /// Energy at the end, area mean.
+    pub energy: f64,
+    /// Norm of the energy's gradient at the end relative to the start.
+    pub gradient: f64,
+    /// Triangles turned over.
+    pub flipped: usize,
+    /// Crossings of the boundary with itself.
+    pub overlaps: usize,
+}

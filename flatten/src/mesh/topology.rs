@@ -1,0 +1,401 @@
+//! A triangle mesh with its neighbours: what every later stage walks on.
+//!
+//! Half-edge `h = 3 f + k` runs along face `f` from corner `k` to corner `k + 1`. All else is
+//! derived from that number, so no half-edge records are stored; `twins[h]` is the same edge seen
+//! from the neighbouring face, or [`NONE`] on a boundary.
+//!
+//! ```text
+//!            corner 2
+//!              /\
+//!    3f+2     /  \    3f+1        faces are counter-clockwise seen from outside the head
+//!            /    \
+//!  corner 0 /______\ corner 1
+//!              3f
+//! ```
+
+use crate::{Point3, Vector3};
+
+use super::MeshError;
+
+/// "No such element" in index arrays.
+pub const NONE: u32 = u32::MAX;
+
+/// An oriented triangle mesh in which every edge has at most two faces and every vertex one fan.
+///
+/// Positions are millimetres. The constructor checks the law once; holders of the type trust it.
+#[derive(Debug, Clone)]
+pub struct TriMesh {
+    positions: Vec<Point3>,
+    faces: Vec<[u32; 3]>,
+    twins: Vec<u32>,
+    /// A half-edge leaving each vertex: on a boundary vertex the boundary half-edge itself.
+    outgoing: Vec<u32>,
+}
+
+impl TriMesh {
+    /// Checks the triangles and finds their neighbours.
+    ///
+    /// # Errors
+    /// [`MeshError`] for an index out of range, a coordinate that is not finite, a face that names a
+    /// vertex twice, an edge with more than two faces or two faces of opposite turn, or a vertex at
+    /// which two fans meet.
+    pub fn new(positions: Vec<Point3>, faces: Vec<[u32; 3]>) -> Result<Self, MeshError> {
+        let count = positions.len();
+        if faces.is_empty() {
+            return Err(MeshError::Empty);
+        }
+        if let Some(vertex) = positions
+            .iter()
+            .position(|p| !p.coords.iter().all(|c| c.is_finite()))
+        {
+            return Err(MeshError::NotFinite { vertex });
+        }
+        for (face, corners) in faces.iter().enumerate() {
+            if corners.iter().any(|&v| v as usize >= count) {
+                return Err(MeshError::IndexOutOfRange { face, count });
+            }
+            let [a, b, c] = *corners;
+            if a == b || b == c || c == a {
+                return Err(MeshError::RepeatedCorner { face });
+            }
+        }
+        let twins = pair_half_edges(&positions, &faces)?;
+        let outgoing = one_fan_a_vertex(&positions, &faces, &twins)?;
+        Ok(Self {
+            positions,
+            faces,
+            twins,
+            outgoing,
+        })
+    }
+
+    /// Vertex positions, millimetres.
+    #[must_use]
+    pub fn positions(&self) -> &[Point3] {
+        &self.positions
+    }
+
+    /// Corner vertices of each face, counter-clockwise seen from outside.
+    #[must_use]
+    pub fn faces(&self) -> &[[u32; 3]] {
+        &self.faces
+    }
+
+    /// Number of vertices, used or not.
+    #[must_use]
+    pub fn vertex_count(&self) -> usize {
+        self.positions.len()
+    }
+
+    /// Number of triangles.
+    #[must_use]
+    pub fn face_count(&self) -> usize {
+        self.faces.len()
+    }
+
+    /// Position of a vertex.
+    #[must_use]
+    pub fn position(&self, vertex: u32) -> Point3 {
+        self.positions[vertex as usize]
+    }
+
+    /// The same edge in the neighbouring face, or [`NONE`].
+    #[must_use]
+    pub fn twin(&self, half_edge: u32) -> u32 {
+        self.twins[half_edge as usize]
+    }
+
+    /// Vertex a half-edge starts from.
+    #[must_use]
+    pub fn tail(&self, half_edge: u32) -> u32 {
+        self.faces[(half_edge / 3) as usize][(half_edge % 3) as usize]
+    }
+
+    /// Vertex a half-edge runs to.
+    #[must_use]
+    pub fn head(&self, half_edge: u32) -> u32 {
+        self.tail(next(half_edge))
+    }
+
+    /// Vertex of the half-edge's face that is not on it.
+    #[must_use]
+    pub fn apex(&self, half_edge: u32) -> u32 {
+        self.tail(prev(half_edge))
+    }
+
+    /// A half-edge leaving the vertex; on the boundary the boundary one, so that turning
+    /// counter-clockwise from it visits the whole fan. [`NONE`] for a vertex without faces.
+    #[must_use]
+    pub fn outgoing(&self, vertex: u32) -> u32 {
+        self.outgoing[vertex as usize]
+    }
+
+    /// All half-edges leaving a vertex, counter-clockwise seen from outside.
+    pub fn fan(&self, vertex: u32) -> impl Iterator<Item = u32> + '_ {
+        let first = self.outgoing(vertex);
+        let mut at = first;
+        std::iter::from_fn(move || {
+            if at == NONE {
+                return None;
+            }
+            let here = at;
+            at = self.twin(prev(at));
+            if at == first {
+                at = NONE;
+            }
+            Some(here)
+        })
+    }
+
+    /// Whether the vertex lies on a boundary.
+    #[must_use]
+    pub fn on_boundary(&self, vertex: u32) -> bool {
+        let h = self.outgoing(vertex);
+        h != NONE && self.twin(h) == NONE
+    }
+
+    /// Boundary loops as vertex lists, the surface on the left of each, in order of their lowest
+    /// half-edge.
+    #[must_use]
+    pub fn boundary_loops(&self) -> Vec<Vec<u32>> {
+        let mut seen = vec![false; self.twins.len()];
+        let mut loops = Vec::new();
+        for start in 0..self.twins.len() {
+            if seen[start] || self.twins[start] != NONE {
+                continue;
+            }
+            let mut ring = Vec::new();
+            let mut h = index(start);
+            while !seen[h as usize] {
+                seen[h as usize] = true;
+                ring.push(self.tail(h));
+                h = self.outgoing(self.head(h));
+            }
+            loops.push(ring);
+        }
+        loops
+    }
+
+    /// Corner positions of a face.
+    #[must_use]
+    pub fn corners(&self, face: u32) -> [Point3; 3] {
+        self.faces[face as usize].map(|v| self.position(v))
+    }
+
+    /// Cross product of two sides: twice the area along the outward normal, mm².
+    #[must_use]
+    pub fn area_vector(&self, face: u32) -> Vector3 {
+        let [a, b, c] = self.corners(face);
+        (b - a).cross(&(c - a))
+    }
+
+    /// Area of a face, mm².
+    #[must_use]
+    pub fn face_area(&self, face: u32) -> f64 {
+        0.5 * self.area_vector(face).norm()
+    }
+
+    /// Area of all faces, mm².
+    #[must_use]
+    pub fn area(&self) -> f64 {
+        (0..index(self.face_count()))
+            .map(|f| self.face_area(f))
+            .sum()
+    }
+
+    /// Vertices − edges + faces: 1 for a disk, 0 with one opening, 2 for a closed head.
+    #[must_use]
+    pub fn euler_characteristic(&self) -> i64 {
+        let boundary = self.twins.iter().filter(|&&t| t == NONE).count();
+        let edges = (self.twins.len() + boundary) / 2;
+        let used = self.outgoing.iter().filter(|&&h| h != NONE).count();
+        used as i64 - edges as i64 + self.face_count() as i64
+    }
+
+    /// Sum of the corner angles at every vertex, radians.
+    #[must_use]
+    pub fn angle_sums(&self) -> Vec<f64> {
+        let mut sums = vec![0.0; self.vertex_count()];
+        for (face, corners) in self.faces.iter().enumerate() {
+            let p = self.corners(index(face));
+            for k in 0..3 {
+                let (to_next, to_prev) = (p[(k + 1) % 3] - p[k], p[(k + 2) % 3] - p[k]);
+                sums[corners[k] as usize] +=
+                    to_next.cross(&to_prev).norm().atan2(to_next.dot(&to_prev));
+            }
+        }
+        sums
+    }
+
+    /// Gaussian curvature gathered over the inside, radians: the angle that darts must take up.
+    ///
+    /// # Method
+    /// Sum of 2π − (angle sum) over inner vertices. With the turning of the boundary it adds up to
+    /// 2πχ (Gauss–Bonnet; Descartes for polyhedra).
+    #[must_use]
+    pub fn total_curvature(&self) -> f64 {
+        let sums = self.angle_sums();
+        (0..index(self.vertex_count()))
+            .filter(|&v| self.outgoing(v) != NONE && !self.on_boundary(v))
+            .map(|v| std::f64::consts::TAU - sums[v as usize])
+            .sum()
+    }
+
+    /// The arrays, for a stage that builds another mesh from them.
+    #[must_use]
+    pub fn into_parts(self) -> (Vec<Point3>, Vec<[u32; 3]>) {
+        (self.positions, self.faces)
+    }
+}
+
+/// The half-edge after `half_edge` round its face.
+#[must_use]
+pub fn next(half_edge: u32) -> u32 {
+    if half_edge % 3 == 2 {
+        half_edge - 2
+    } else {
+        half_edge + 1
+    }
+}
+
+/// The half-edge before `half_edge` round its face.
+#[must_use]
+pub fn prev(half_edge: u32) -> u32 {
+    if half_edge % 3 == 0 {
+        half_edge + 2
+    } else {
+        half_edge - 1
+    }
+}
+
+/// A count as an index.
+///
+/// # Panics
+/// Above `u32::MAX`, which the scan readers refuse long before.
+#[must_use]
+pub fn index(count: usize) -> u32 {
+    u32::try_from(count).expect("scan readers bound the size of a mesh")
+}
+
+/// Twin of every half-edge, by sorting the edges; deterministic and faster than hashing.
+fn pair_half_edges(positions: &[Point3], faces: &[[u32; 3]]) -> Result<Vec<u32>, MeshError> {
+    let mut edges: Vec<(u64, u32)> = Vec::with_capacity(3 * faces.len());
+    for (face, corners) in faces.iter().enumerate() {
+        for k in 0..3 {
+            let (a, b) = (corners[k], corners[(k + 1) % 3]);
+            let key = (u64::from(a.min(b)) << 32) | u64::from(a.max(b));
+            edges.push((key, index(3 * face + k)));
+        }
+    }
+    edges.sort_unstable();
+    let mut twins = vec![NONE; edges.len()];
+    let tail = |h: u32| faces[(h / 3) as usize][(h % 3) as usize];
+    for same in edges.chunk_by(|a, b| a.0 == b.0) {
+        match *same {
+            [_] => {}
+            [(_, h), (_, g)] if tail(h) != tail(g) => {
+                twins[h as usize] = g;
+                twins[g as usize] = h;
+            }
+            _ => {
+                let h = same[0].1;
+                let place = positions[tail(h) as usize];
+                let faces = same.iter().map(|&(_, h)| h / 3).collect();
+                return Err(if same.len() == 2 {
+                    MeshError::OppositeTurn { faces, place }
+                } else {
+                    MeshError::CrowdedEdge { faces, place }
+                });
+            }
+        }
+    }
+    Ok(twins)
+}
+
+/// A half-edge leaving each vertex, boundary ones preferred; refuses a vertex with two fans.
+fn one_fan_a_vertex(
+    positions: &[Point3],
+    faces: &[[u32; 3]],
+    twins: &[u32],
+) -> Result<Vec<u32>, MeshError> {
+    let tail = |h: u32| faces[(h / 3) as usize][(h % 3) as usize];
+    let mut outgoing = vec![NONE; positions.len()];
+    let mut corners = vec![0_u32; positions.len()];
+    for h in 0..index(twins.len()) {
+        let vertex = tail(h) as usize;
+        corners[vertex] += 1;
+        if outgoing[vertex] == NONE || twins[h as usize] == NONE {
+            outgoing[vertex] = h;
+        }
+    }
+    for (vertex, &first) in outgoing.iter().enumerate() {
+        if first == NONE {
+            continue;
+        }
+        let (mut at, mut reached) = (first, 0);
+        loop {
+            reached += 1;
+            at = twins[prev(at) as usize];
+            if at == NONE || at == first {
+                break;
+            }
+        }
+        if reached != corners[vertex] {
+            return Err(MeshError::TwoFans {
+                vertex,
+                place: positions[vertex],
+            });
+        }
+    }
+    Ok(outgoing)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn square() -> TriMesh {
+        let p = |x, y| Point3::new(x, y, 0.0);
+        TriMesh::new(
+            vec![p(0.0, 0.0), p(1.0, 0.0), p(1.0, 1.0), p(0.0, 1.0)],
+            vec![[0, 1, 2], [0, 2, 3]],
+        )
+        .unwrap()
+    }
+
+    #[test]
+    fn a_square_of_two_triangles_has_one_loop_round_it() {
+        let mesh = square();
+        assert_eq!(mesh.boundary_loops(), vec![vec![0, 1, 2, 3]]);
+        assert_eq!(mesh.euler_characteristic(), 1);
+        assert!((mesh.area() - 1.0).abs() < 1e-15);
+        assert_eq!(mesh.fan(0).count(), 2);
+        assert!(mesh.on_boundary(2));
+    }
+
+    #[test]
+    fn a_third_face_on_an_edge_is_refused_with_its_place() {
+        let (mut positions, mut faces) = square().into_parts();
+        positions.push(Point3::new(0.0, 0.0, 1.0));
+        faces.push([2, 0, 4]);
+        faces.push([0, 2, 4]);
+        assert!(matches!(
+            TriMesh::new(positions, faces),
+            Err(MeshError::CrowdedEdge { .. })
+        ));
+    }
+
+    #[test]
+    fn two_triangles_that_share_one_corner_are_refused() {
+        let p = |x, y| Point3::new(x, y, 0.0);
+        let positions = vec![
+            p(0.0, 0.0),
+            p(1.0, 0.0),
+            p(0.0, 1.0),
+            p(-1.0, 0.0),
+            p(0.0, -1.0),
+        ];
+        let bow_tie = TriMesh::new(positions, vec![[0, 1, 2], [0, 3, 4]]);
+        assert!(matches!(bow_tie, Err(MeshError::TwoFans { vertex: 0, .. })));
+    }
+}

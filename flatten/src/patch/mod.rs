@@ -1,0 +1,75 @@
+//! What the base covers: perimeter and openings cut exactly from the mold.
+
+use crate::{Point3, Vector3, mesh::TriMesh};
+
+/// Where the head is in the scan's coordinates: landmarks and the axes they fix.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Head {
+    /// Centre of the front hairline.
+    pub front: Point3,
+    /// Centre of the nape hairline.
+    pub nape: Point3,
+    /// Where the scalp meets the top of the client's left ear.
+    pub left_ear: Point3,
+    /// Where the scalp meets the top of the client's right ear.
+    pub right_ear: Point3,
+    /// Top of the head.
+    pub crown: Point3,
+    /// Unit vector to the client's right.
+    pub right: Vector3,
+    /// Unit vector to the front.
+    pub forward: Vector3,
+    /// Unit vector up the head.
+    pub up: Vector3,
+}
+
+/// Stretch of the perimeter, by the landmark it belongs to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Zone {
+    /// The front hairline, temple to temple.
+    Front,
+    /// Temple, ear and behind the ear on the client's left.
+    Left,
+    /// The nape hairline, corner to corner.
+    Nape,
+    /// Temple, ear and behind the ear on the client's right.
+    Right,
+}
+
+/// Lines drawn on the mold, as points on or near its surface.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Outline {
+    /// Perimeter in order round the head, either way.
+    pub perimeter: Vec<Point3>,
+    /// Openings, each in order round it.
+    pub openings: Vec<Vec<Point3>>,
+}
+
+/// A disc on the surface in which nothing is cut or sewn.
+#[derive(Debug, Clone, PartialEq)]
+pub struct KeepClear {
+    /// Centre on the surface.
+    pub centre: Point3,
+    /// Radius along the surface, mm.
+    pub radius_mm: f64,
+    /// What is there, in the maker's words.
+    pub reason: String,
+}
+
+/// The part of the mold that the base covers: one connected surface, its perimeter and openings
+/// running along mesh edges.
+#[derive(Debug, Clone)]
+pub struct Patch {
+    /// The surface; every vertex is used.
+    pub mesh: TriMesh,
+    /// Perimeter vertices with the surface on the left, starting at the one nearest the front landmark.
+    pub perimeter: Vec<u32>,
+    /// Opening loops, the surface on the left.
+    pub openings: Vec<Vec<u32>>,
+    /// Zone of the perimeter edge that leaves each perimeter vertex, parallel to `perimeter`.
+    pub zones: Vec<Zone>,
+    /// Landmarks and axes.
+    pub head: Head,
+    /// Places to leave alone.
+    pub keep_clear: Vec<KeepClear>,
+}

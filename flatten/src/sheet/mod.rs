@@ -1,0 +1,5 @@
+//! Pages at true scale.
+
+mod drawing;
+
+pub use drawing::{Align, Drawing, Ink, Item, Path, Segment, Text};
