@@ -261,7 +261,7 @@ pub fn next(half_edge: u32) -> u32 {
 /// The half-edge before `half_edge` round its face.
 #[must_use]
 pub fn prev(half_edge: u32) -> u32 {
-    if half_edge % 3 == 0 {
+    if half_edge.is_multiple_of(3) {
         half_edge + 2
     } else {
         half_edge - 1
