@@ -1,5 +1,7 @@
 //! Surface to plane.
 
+pub mod conformal;
+
 use crate::Point2;
 
 /// A mesh laid in the plane, outside facing the reader.

@@ -1,0 +1,50 @@
+use super::*;
+use crate::Point3;
+
+fn surface((positions, faces): fixtures::Mesh) -> TriMesh {
+    let positions = positions.into_iter().map(Point3::from).collect();
+    TriMesh::new(positions, faces).unwrap()
+}
+
+/// Largest relative difference of an edge's length on the map.
+fn edge_error(mesh: &TriMesh, uv: &[Point2]) -> f64 {
+    let mut worst: f64 = 0.0;
+    for h in 0..index(3 * mesh.face_count()) {
+        let (a, b) = (mesh.tail(h), mesh.head(h));
+        let length = (mesh.position(a) - mesh.position(b)).norm();
+        worst = worst.max(((uv[a as usize] - uv[b as usize]).norm() / length - 1.0).abs());
+    }
+    worst
+}
+
+#[test]
+fn what_unrolls_keeps_every_length() {
+    for (name, mesh) in fixtures::disks().into_iter().take(3) {
+        let mesh = surface(mesh);
+        let far = index(mesh.vertex_count() - 1);
+        let pins = [(0, Point2::new(1.0, 2.0)), (far, Point2::new(-3.0, 5.0))];
+        for method in [Method::PinFree, Method::Pinned(pins)] {
+            let options = ConformalOptions {
+                method,
+                ..ConformalOptions::default()
+            };
+            let map = flatten_patch(&mesh, &options).unwrap();
+            let worst = edge_error(&mesh, &map.uv);
+            assert!(worst < 1e-9, "{name} {method:?}: {worst:e}");
+            assert_eq!(map.report.flipped, 0);
+            assert!(map.report.energy.abs() < 1e-9);
+        }
+    }
+}
+
+#[test]
+fn nothing_is_turned_over_on_a_smooth_cap() {
+    for (name, mesh) in fixtures::disks().into_iter().skip(3) {
+        let mesh = surface(mesh);
+        let map = flatten_patch(&mesh, &ConformalOptions::default()).unwrap();
+        println!("{name}: {:?}", map.report);
+        assert!(map.report.converged, "{name}");
+        assert_eq!(map.report.flipped, 0, "{name}");
+        assert!(map.report.energy > 0.0);
+    }
+}
