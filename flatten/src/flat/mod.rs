@@ -2,6 +2,14 @@
 
 pub mod conformal;
 
+pub mod overlap;
+
+pub mod strain;
+
+mod stretch;
+
+pub use strain::{FaceStrain, LengthSummary, StrainField, StrainSummary};
+
 use crate::Point2;
 
 /// A mesh laid in the plane, outside facing the reader.
