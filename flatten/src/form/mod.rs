@@ -22,6 +22,7 @@ use crate::{
     Point3, Vector3,
     mesh::TriMesh,
     patch::{Head, Outline},
+    tape::Stations,
 };
 
 use harmonics::TERMS;
@@ -111,6 +112,19 @@ impl HeadForm {
         self.outline_of(&Hairline::top_piece())
     }
 
+    /// The points tapes are held to, with the ear points of anthropometry.
+    #[must_use]
+    pub fn stations(&self) -> Stations {
+        let tragion = |sign: f64| {
+            let (azimuth, elevation) = TRAGION;
+            self.point(&hairline::towards(sign * azimuth, elevation))
+        };
+        Stations {
+            tragions: Some([tragion(1.0), tragion(-1.0)]),
+            ..Stations::of(&self.head(), &self.outline().perimeter)
+        }
+    }
+
     fn outline_of(&self, hairline: &Hairline) -> Outline {
         Outline {
             perimeter: hairline
@@ -141,9 +155,21 @@ impl HeadForm {
 /// Rounds of evening out the mesh: more changes nothing one could see.
 const EVEN_ROUNDS: usize = 12;
 
+/// The right ear point, azimuth and elevation in degrees: LPA and RPA of the average scalp.
+const TRAGION: (f64, f64) = (97.6, -21.3);
+
 /// Where the scalp meets the top of the right ear, azimuth and elevation in degrees (from memory:
 /// about 28 mm above the ear point of the average scalp and a little behind it).
 const EAR_TOP: (f64, f64) = (100.0, -1.0);
+
+/// An ellipsoid about the origin, for tests of what is measured on surfaces.
+#[cfg(test)]
+pub(crate) fn ellipsoid_mesh(a: f64, b: f64, c: f64, about_triangles: usize) -> TriMesh {
+    let (directions, faces) = globe::globe((about_triangles as f64 / 20.0).sqrt() as usize);
+    globe::mesh_of(&directions, faces, |d| {
+        1.0 / ((d.x / a).powi(2) + (d.y / b).powi(2) + (d.z / c).powi(2)).sqrt()
+    })
+}
 
 #[cfg(test)]
 mod tests {
