@@ -1,0 +1,700 @@
+//! From parsed TOML to a checked fitting, section by section in the order of the file.
+
+use std::ops::Range;
+
+use flatten::{dart::Anchor, job::Material, piece::Allowance, units::Unit};
+use toml::de::{DeTable, DeValue};
+
+use super::{
+    Clear, Dart, Darts, Fitting, Landmark, Landmarks, Mold, PAPERS, Perimeter, Problem, Sheet,
+    TAPES, Towards,
+    material::{STOCK, Stock},
+    section::{Notes, Section, kind, length_of},
+};
+
+/// Reads the whole file; the error lists everything that is wrong with it.
+pub(super) fn fitting(text: &str) -> Result<Fitting, Vec<Problem>> {
+    let table = DeTable::parse(text).map_err(|error| vec![syntax(&error, text)])?;
+    let mut notes = Notes {
+        problems: Vec::new(),
+        unit: Unit::Millimetre,
+    };
+    let mut top = Section::new("the file", &table);
+    top.span = 0..first_line(text);
+    let read = sections(&mut top, &mut notes);
+    top.finish(&mut notes);
+    match read {
+        Some(fitting) if notes.problems.is_empty() => Ok(fitting),
+        _ => Err(notes.problems),
+    }
+}
+
+fn first_line(text: &str) -> usize {
+    text.find('\n').unwrap_or(text.len())
+}
+
+/// What the TOML parser could not read, in a sentence.
+fn syntax(error: &toml::de::Error, text: &str) -> Problem {
+    let span = error.span().unwrap_or(0..first_line(text));
+    let message = error.message().replace('\n', ", ");
+    Problem {
+        found: format!("this is not TOML: {message}"),
+        right: "a line is `key = value`, a text stands in quotes, a section opens with [name]"
+            .into(),
+        span,
+    }
+}
+
+fn sections(top: &mut Section<'_>, notes: &mut Notes) -> Option<Fitting> {
+    version(top, notes);
+    let client = client(top, notes);
+    let date = date(top, notes);
+    let confirmed = top.flag(notes, "confirmed").unwrap_or(true);
+    // Lengths further down need the unit first.
+    notes.unit = top
+        .word(
+            notes,
+            "units",
+            &[("mm", Unit::Millimetre), ("in", Unit::Inch)],
+        )
+        .unwrap_or(Unit::Millimetre);
+
+    let mold = mold(top, notes);
+    let scanned = mold.scan.is_some();
+    let landmarks = landmarks(top, notes, scanned);
+    let perimeter = perimeter(top, notes, scanned);
+    let openings = openings(top, notes);
+    let keep_clear = keep_clear(top, notes);
+    let tape = tape(top, notes, scanned);
+    let (material, seam_mm) = material(top, notes);
+    let allowance = allowance(top, notes, seam_mm);
+    let darts = darts(top, notes, openings.len());
+    let sheet = sheet(top, notes);
+    Some(Fitting {
+        client: client?,
+        date,
+        confirmed,
+        unit: notes.unit,
+        mold,
+        landmarks,
+        perimeter: perimeter?,
+        openings,
+        keep_clear,
+        tape,
+        material: material?,
+        allowance,
+        darts: darts?,
+        sheet,
+    })
+}
+
+fn version(top: &mut Section<'_>, notes: &mut Notes) {
+    match top.value("fitting") {
+        None => top.missing(notes, "fitting", "write fitting = 1 on the first line"),
+        Some(value) if matches!(value.get_ref(), DeValue::Integer(n) if n.as_str() == "1") => {}
+        Some(value) => notes.add(
+            &value.span(),
+            format!("`fitting` is {}", kind(value.get_ref())),
+            "this program reads version 1: write fitting = 1",
+        ),
+    }
+}
+
+/// A number, never a name: it is printed on every sheet.
+fn client(top: &mut Section<'_>, notes: &mut Notes) -> Option<String> {
+    let Some(value) = top.value("client") else {
+        top.missing(notes, "client", "write the client's number: client = \"0042\"");
+        return None;
+    };
+    let number = match value.get_ref() {
+        DeValue::String(text) => text.to_string(),
+        DeValue::Integer(number) => number.as_str().into(),
+        _ => String::new(),
+    };
+    let legal = number.len() <= 24
+        && number.bytes().any(|byte| byte.is_ascii_digit())
+        && number
+            .bytes()
+            .all(|byte| byte.is_ascii_digit() || matches!(byte, b'-' | b'.' | b'/'));
+    if legal {
+        return Some(number);
+    }
+    notes.add(
+        &value.span(),
+        format!("`client` is {}", kind(value.get_ref())),
+        "it is printed on every sheet, so it takes a number (digits, - . /), never a name: \
+         client = \"0042\"",
+    );
+    None
+}
+
+fn date(top: &mut Section<'_>, notes: &mut Notes) -> Option<String> {
+    let value = top.value("date")?;
+    match value.get_ref() {
+        DeValue::Datetime(date) => return Some(date.to_string()),
+        DeValue::String(text) if !text.trim().is_empty() && text.chars().count() <= 30 => {
+            return Some(text.trim().into());
+        }
+        other => notes.add(
+            &value.span(),
+            format!("`date` is {}", kind(other)),
+            "it takes a date such as 2026-03-01",
+        ),
+    }
+    None
+}
+
+fn mold(top: &mut Section<'_>, notes: &mut Notes) -> Mold {
+    let mut mold = Mold {
+        scan: None,
+        unit: None,
+        offset_mm: 0.0,
+    };
+    let Some(mut section) = top.section(notes, "mold") else {
+        return mold;
+    };
+    if let Some(scan) = section.text(notes, "scan") {
+        if scan.value.trim().is_empty() {
+            notes.add(
+                &scan.span,
+                "`scan` is empty",
+                "name the scan's file, or leave the key out to build the head from [tape]",
+            );
+        }
+        mold.scan = Some(scan.value.into());
+    }
+    mold.unit = section
+        .word(
+            notes,
+            "scan_units",
+            &[
+                ("auto", None),
+                ("mm", Some(Unit::Millimetre)),
+                ("cm", Some(Unit::Centimetre)),
+                ("m", Some(Unit::Metre)),
+                ("in", Some(Unit::Inch)),
+            ],
+        )
+        .flatten();
+    // More than this is no longer a shell about the same head.
+    if let Some(offset) = section.length(notes, "offset", (-15.0, 15.0)) {
+        mold.offset_mm = offset.value;
+    }
+    section.finish(notes);
+    mold
+}
+
+fn landmarks(top: &mut Section<'_>, notes: &mut Notes, scanned: bool) -> Option<Landmarks> {
+    let Some(mut section) = top.section(notes, "landmarks") else {
+        if scanned {
+            top.missing(
+                notes,
+                "[landmarks]",
+                "give front, nape, left_ear and right_ear as points on the scan",
+            );
+        }
+        return None;
+    };
+    if !scanned {
+        notes.add(
+            &section.span,
+            "[landmarks] without a scan",
+            "they are points on a scan: name it in [mold], or leave them out, the head form has its own",
+        );
+    }
+    let mut at = |key, what| {
+        let point = section.point(notes, key);
+        if point.is_none() && !section.holds(key) {
+            section.missing(notes, key, format!("give {what} as a point [x, y, z]"));
+        }
+        point
+    };
+    let front = at("front", "the centre of the front hairline");
+    let nape = at("nape", "the centre of the nape hairline");
+    let left_ear = at("left_ear", "the top of the client's left ear");
+    let right_ear = at("right_ear", "the top of the client's right ear");
+    let crown = section.point(notes, "crown");
+    let given: Vec<_> = [&front, &nape, &left_ear, &right_ear, &crown]
+        .into_iter()
+        .flatten()
+        .cloned()
+        .collect();
+    for (i, point) in given.iter().enumerate() {
+        if given[..i].iter().any(|other| other.value == point.value) {
+            notes.add(
+                &point.span,
+                "two landmarks are one point",
+                "each landmark has a place of its own on the head",
+            );
+        }
+    }
+    section.finish(notes);
+    Some(Landmarks {
+        front: front?.value,
+        nape: nape?.value,
+        left_ear: left_ear?.value,
+        right_ear: right_ear?.value,
+        crown: crown.map(|point| point.value),
+    })
+}
+
+/// Which source of the perimeter is asked for.
+#[derive(Clone, Copy)]
+enum From {
+    Points,
+    Pen,
+    Clock,
+}
+
+fn perimeter(top: &mut Section<'_>, notes: &mut Notes, scanned: bool) -> Option<Perimeter> {
+    let Some(mut section) = top.section(notes, "perimeter") else {
+        if scanned {
+            top.missing(
+                notes,
+                "[perimeter]",
+                "say where the base ends: from = \"points\", \"pen\" or \"clock\"",
+            );
+            return None;
+        }
+        return Some(Perimeter::Form);
+    };
+    let words = [
+        ("points", From::Points),
+        ("pen", From::Pen),
+        ("clock", From::Clock),
+    ];
+    let asked = section.holds("from");
+    let from = section.word(notes, "from", &words);
+    if !asked {
+        section.missing(notes, "from", "write from = \"points\", \"pen\" or \"clock\"");
+    }
+    let perimeter = match from? {
+        From::Points if scanned => section
+            .points(notes, "points", LEAST_PERIMETER)
+            .map(Perimeter::Points),
+        From::Pen if scanned => Some(Perimeter::Pen),
+        From::Points | From::Pen => {
+            notes.add(
+                &section.span,
+                "[perimeter] lies on a scan, but [mold] names none",
+                "name the scan, or take from = \"clock\", or leave [perimeter] out for the head \
+                 form's own hairline",
+            );
+            section.value("points");
+            None
+        }
+        From::Clock => clock(&mut section, notes).map(Perimeter::Clock),
+    };
+    section.finish(notes);
+    perimeter
+}
+
+/// Fewest points that go round a head.
+const LEAST_PERIMETER: usize = 6;
+
+fn clock(section: &mut Section<'_>, notes: &mut Notes) -> Option<[f64; 12]> {
+    let Some(value) = section.value("clock") else {
+        section.missing(notes, "clock", CLOCK);
+        return None;
+    };
+    let items = match value.get_ref() {
+        DeValue::Array(items) if items.len() == 12 => items,
+        other => {
+            notes.add(
+                &value.span(),
+                format!("`clock` is {}", kind(other)),
+                CLOCK,
+            );
+            return None;
+        }
+    };
+    let mut readings = [0.0; 12];
+    let mut whole = true;
+    for (hour, (reading, item)) in readings.iter_mut().zip(items.iter()).enumerate() {
+        let name = format!("`clock` at {}", if hour == 0 { 12 } else { hour });
+        match length_of(notes, &name, item, (30.0, 350.0)) {
+            Some(length) => *reading = length.value,
+            None => whole = false,
+        }
+    }
+    whole.then_some(readings)
+}
+
+const CLOCK: &str = "give twelve lengths from the crown to the hairline: 12 o'clock at the front \
+                     first, then 1, 2, 3 at the client's right, and so on";
+
+fn openings(top: &mut Section<'_>, notes: &mut Notes) -> Vec<Vec<[f64; 3]>> {
+    let mut out = Vec::new();
+    for mut section in top.sections(notes, "opening") {
+        out.extend(section.points(notes, "points", 3));
+        section.finish(notes);
+    }
+    out
+}
+
+fn keep_clear(top: &mut Section<'_>, notes: &mut Notes) -> Vec<Clear> {
+    let mut out = Vec::new();
+    for mut section in top.sections(notes, "keep_clear") {
+        let centre = section.point(notes, "centre");
+        if !section.holds("centre") {
+            section.missing(notes, "centre", "give its middle as a point [x, y, z]");
+        }
+        let radius = section.length(notes, "radius", (1.0, 150.0));
+        if !section.holds("radius") {
+            section.missing(notes, "radius", "say how far it reaches along the skin");
+        }
+        let reason = section.text(notes, "reason").map_or_else(
+            || "keep clear".into(),
+            |text| short(notes, "reason", &text.value, &text.span, 60),
+        );
+        section.finish(notes);
+        if let (Some(centre), Some(radius)) = (centre, radius) {
+            out.push(Clear {
+                centre: centre.value,
+                radius_mm: radius.value,
+                reason,
+            });
+        }
+    }
+    out
+}
+
+/// A text that goes into print, bounded so that it fits there.
+fn short(notes: &mut Notes, key: &str, text: &str, span: &Range<usize>, most: usize) -> String {
+    let count = text.chars().count();
+    if count > most || text.chars().any(char::is_control) {
+        notes.add(
+            span,
+            format!("`{key}` does not fit in print"),
+            format!("it takes at most {most} letters on one line"),
+        );
+    }
+    text.trim().into()
+}
+
+fn tape(top: &mut Section<'_>, notes: &mut Notes, scanned: bool) -> Vec<(&'static str, f64)> {
+    let mut out = Vec::new();
+    if let Some(mut section) = top.section(notes, "tape") {
+        for (name, limits) in TAPES {
+            if let Some(reading) = section.length(notes, name, limits) {
+                out.push((name, reading.value));
+            }
+        }
+        section.finish(notes);
+    } else if !scanned {
+        top.missing(
+            notes,
+            "[mold] scan and [tape]",
+            "name a scan, or give tape readings to build the head from: [tape] girth = 571",
+        );
+    }
+    out
+}
+
+fn material(top: &mut Section<'_>, notes: &mut Notes) -> (Option<Material>, f64) {
+    let stock = STOCK[0];
+    let Some(mut section) = top.section(notes, "material") else {
+        return (Some(stock.material()), stock.seam_mm);
+    };
+    let name = section.text(notes, "name");
+    let limit = section.number(notes, "limit", (0.001, 1.0e6));
+    let limit = limit.filter(|limit| {
+        let possible = limit.value <= GREATEST_LIMIT;
+        if !possible {
+            notes.add(
+                &limit.span,
+                format!("`limit` is {}, that is {} %", limit.value, limit.value * 100.0),
+                "it is a strain: write 0.03 for 3 %",
+            );
+        }
+        possible
+    });
+    let tension = section.number(notes, "tension", (0.01, 100.0));
+    let crowding = section.number(notes, "crowding", (0.01, 100.0));
+    section.finish(notes);
+    let (mut material, seam_mm) = match name {
+        None => (stock.material(), stock.seam_mm),
+        Some(name) => match (Stock::named(&name.value), &limit) {
+            (Some(stock), _) => (stock.material(), stock.seam_mm),
+            (None, Some(limit)) => (
+                Material {
+                    name: short(notes, "name", &name.value, &name.span, 40),
+                    limit: limit.value,
+                    tension: 1.0,
+                    crowding: 1.0,
+                },
+                stock.seam_mm,
+            ),
+            (None, None) => {
+                let names: Vec<_> = STOCK.iter().map(|stock| stock.name).collect();
+                notes.add(
+                    &name.span,
+                    format!("material {:?} is not in the table", name.value),
+                    format!(
+                        "take one of {}, or give its limit too: limit = 0.03",
+                        names.join(", ")
+                    ),
+                );
+                return (None, stock.seam_mm);
+            }
+        },
+    };
+    if let Some(limit) = limit {
+        material.limit = limit.value;
+    }
+    material.tension = tension.map_or(material.tension, |number| number.value);
+    material.crowding = crowding.map_or(material.crowding, |number| number.value);
+    (Some(material), seam_mm)
+}
+
+/// Greatest strain a base is planned with; beyond it nothing holds its shape on a head.
+const GREATEST_LIMIT: f64 = 0.3;
+
+fn allowance(top: &mut Section<'_>, notes: &mut Notes, seam_mm: f64) -> Allowance {
+    // Front waste lace 20 to 25 mm and 10 mm hems are common practice, no source.
+    let mut allowance = Allowance {
+        front_mm: 20.0,
+        sides_mm: 10.0,
+        nape_mm: 10.0,
+        opening_mm: 6.0,
+        seam_mm,
+        dart_mm: seam_mm,
+    };
+    let Some(mut section) = top.section(notes, "allowance") else {
+        return allowance;
+    };
+    let mut take = |key, width: &mut f64| {
+        if let Some(length) = section.length(notes, key, (0.0, 60.0)) {
+            *width = length.value;
+        }
+    };
+    take("front", &mut allowance.front_mm);
+    take("sides", &mut allowance.sides_mm);
+    take("nape", &mut allowance.nape_mm);
+    take("opening", &mut allowance.opening_mm);
+    take("seam", &mut allowance.seam_mm);
+    take("dart", &mut allowance.dart_mm);
+    section.finish(notes);
+    allowance
+}
+
+/// The `layout` word, before the lists are looked at.
+enum Wish {
+    None,
+    Even(usize),
+    Auto,
+    Given,
+}
+
+fn darts(top: &mut Section<'_>, notes: &mut Notes, openings: usize) -> Option<Darts> {
+    let darts: Vec<_> = top
+        .sections(notes, "dart")
+        .into_iter()
+        .map(|section| (section.span.clone(), dart(section, notes, openings)))
+        .collect();
+    let mut seams = Vec::new();
+    for mut section in top.sections(notes, "seam") {
+        seams.push((
+            section.span.clone(),
+            section.points(notes, "through", 2),
+        ));
+        section.finish(notes);
+    }
+    let listed = darts
+        .first()
+        .map(|dart| dart.0.clone())
+        .or_else(|| seams.first().map(|seam| seam.0.clone()));
+
+    let mut most = DEFAULT_MOST;
+    let mut wish = if listed.is_some() {
+        Wish::Given
+    } else {
+        Wish::Auto
+    };
+    if let Some(mut section) = top.section(notes, "darts") {
+        if let Some(text) = section.text(notes, "layout") {
+            wish = layout(notes, &text.value, &text.span)?;
+        }
+        let count = section.number(notes, "most", (1.0, MOST_DARTS as f64));
+        if let Some(count) = count {
+            most = whole(notes, "most", count.value, &count.span)?;
+        }
+        section.finish(notes);
+    }
+    match (wish, listed) {
+        (Wish::Given, None) => {
+            notes.add(
+                &top.span,
+                "`layout` is \"given\" but no dart or seam is listed",
+                "list each under [[dart]] or [[seam]], or take \"none\", \"even:6\" or \"auto\"",
+            );
+            None
+        }
+        (Wish::Given, Some(_)) => Some(Darts::Given {
+            darts: darts.into_iter().map(|dart| dart.1).collect::<Option<_>>()?,
+            seams: seams.into_iter().map(|seam| seam.1).collect::<Option<_>>()?,
+        }),
+        (_, Some(span)) => {
+            notes.add(
+                &span,
+                "a dart or seam is listed, but `layout` asks for another layout",
+                "take the list out, or write layout = \"given\"",
+            );
+            None
+        }
+        (Wish::None, None) => Some(Darts::None),
+        (Wish::Even(count), None) => Some(Darts::Even(count)),
+        (Wish::Auto, None) => Some(Darts::Auto(most)),
+    }
+}
+
+/// Most darts of `auto` when the fitting does not say.
+const DEFAULT_MOST: usize = 8;
+/// More than a base can be sewn with.
+const MOST_DARTS: usize = 40;
+
+fn layout(notes: &mut Notes, text: &str, span: &Range<usize>) -> Option<Wish> {
+    match text {
+        "none" => return Some(Wish::None),
+        "auto" => return Some(Wish::Auto),
+        "given" => return Some(Wish::Given),
+        _ => {}
+    }
+    if let Some(count) = text.strip_prefix("even:")
+        && let Ok(count) = count.trim().parse::<usize>()
+        && (1..=MOST_DARTS).contains(&count)
+    {
+        return Some(Wish::Even(count));
+    }
+    notes.add(
+        span,
+        format!("`layout` is {text:?}"),
+        format!(
+            "it takes \"none\", \"auto\", \"given\" with a list of [[dart]]s, or \"even:6\" with a \
+             number from 1 to {MOST_DARTS}"
+        ),
+    );
+    None
+}
+
+fn whole(notes: &mut Notes, key: &str, value: f64, span: &Range<usize>) -> Option<usize> {
+    if value.fract() == 0.0 && value >= 0.0 {
+        // Limits were checked before: the value is small.
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a small whole number"
+        )]
+        return Some(value as usize);
+    }
+    notes.add(
+        span,
+        format!("`{key}` is {value}"),
+        "it takes a whole number",
+    );
+    None
+}
+
+fn dart(mut section: Section<'_>, notes: &mut Notes, openings: usize) -> Option<Dart> {
+    let from = from(&mut section, notes, openings);
+    let along = section.length(notes, "along", (-700.0, 700.0));
+    let depth = section.length(notes, "depth", (5.0, 300.0));
+    if !section.holds("depth") {
+        section.missing(notes, "depth", "say how long the dart is along the head");
+    }
+    let towards = towards(&mut section, notes);
+    section.finish(notes);
+    Some(Dart {
+        from: from?,
+        along_mm: along.map_or(0.0, |length| length.value),
+        depth_mm: depth?.value,
+        towards: towards?,
+    })
+}
+
+fn from(section: &mut Section<'_>, notes: &mut Notes, openings: usize) -> Option<Anchor> {
+    let Some(text) = section.text(notes, "from") else {
+        if !section.holds("from") {
+            section.missing(notes, "from", FROM);
+        }
+        return None;
+    };
+    let number = text.value.strip_prefix("opening").map(|rest| {
+        let rest = rest.trim_start_matches(':').trim();
+        if rest.is_empty() { Ok(1) } else { rest.parse::<usize>() }
+    });
+    match (text.value.as_str(), number) {
+        ("front", _) => Some(Anchor::Front),
+        ("nape", _) => Some(Anchor::Nape),
+        ("left_ear", _) => Some(Anchor::LeftEar),
+        ("right_ear", _) => Some(Anchor::RightEar),
+        (_, Some(Ok(number))) if (1..=openings).contains(&number) => {
+            Some(Anchor::Opening(number - 1))
+        }
+        (_, Some(Ok(number))) => {
+            notes.add(
+                &text.span,
+                format!("this dart starts on opening {number}"),
+                format!("the fitting has {openings} [[opening]]s, counted from 1"),
+            );
+            None
+        }
+        _ => {
+            notes.add(&text.span, format!("`from` is {:?}", text.value), FROM);
+            None
+        }
+    }
+}
+
+const FROM: &str = "it takes \"front\", \"nape\", \"left_ear\", \"right_ear\", or \"opening:1\" for the \
+                    first opening";
+
+fn towards(section: &mut Section<'_>, notes: &mut Notes) -> Option<Towards> {
+    let turned = section.number(notes, "turned", (-80.0, 80.0));
+    let had_turned = section.holds("turned");
+    let Some(value) = section.value("towards") else {
+        return match turned {
+            Some(degrees) => Some(Towards::Turned(degrees.value.to_radians())),
+            None if had_turned => None,
+            None => Some(Towards::Inward),
+        };
+    };
+    if had_turned {
+        notes.add(
+            &value.span(),
+            "a dart has both `towards` and `turned`",
+            "give one of them",
+        );
+        return None;
+    }
+    if matches!(value.get_ref(), DeValue::Array(_)) {
+        return section
+            .point(notes, "towards")
+            .map(|point| Towards::Point(point.value));
+    }
+    let words = [
+        ("front", Landmark::Front),
+        ("nape", Landmark::Nape),
+        ("left_ear", Landmark::LeftEar),
+        ("right_ear", Landmark::RightEar),
+        ("crown", Landmark::Crown),
+    ];
+    section
+        .word(notes, "towards", &words)
+        .map(Towards::Landmark)
+}
+
+fn sheet(top: &mut Section<'_>, notes: &mut Notes) -> Sheet {
+    let mut sheet = Sheet {
+        paper: PAPERS[0].into(),
+    };
+    let Some(mut section) = top.section(notes, "sheet") else {
+        return sheet;
+    };
+    let words = PAPERS.map(|name| (name, name));
+    if let Some(paper) = section.word(notes, "paper", &words) {
+        sheet.paper = paper.into();
+    }
+    section.finish(notes);
+    sheet
+}
