@@ -8,15 +8,14 @@ mod problem;
 mod read;
 mod section;
 
+#[cfg(test)]
+mod tests;
+
 pub mod material;
 
 use std::path::{Path, PathBuf};
 
-use flatten::{
-    job::Material,
-    piece::Allowance,
-    units::Unit,
-};
+use flatten::{job::Material, piece::Allowance, units::Unit};
 
 pub use problem::{Problem, Problems};
 

@@ -9,7 +9,7 @@ use super::{
     Clear, Dart, Darts, Fitting, Landmark, Landmarks, Mold, PAPERS, Perimeter, Problem, Sheet,
     TAPES, Towards,
     material::{STOCK, Stock},
-    section::{Notes, Section, kind, length_of},
+    section::{Notes, Placed, Section, kind, length_of},
 };
 
 /// Reads the whole file; the error lists everything that is wrong with it.
@@ -103,7 +103,11 @@ fn version(top: &mut Section<'_>, notes: &mut Notes) {
 /// A number, never a name: it is printed on every sheet.
 fn client(top: &mut Section<'_>, notes: &mut Notes) -> Option<String> {
     let Some(value) = top.value("client") else {
-        top.missing(notes, "client", "write the client's number: client = \"0042\"");
+        top.missing(
+            notes,
+            "client",
+            "write the client's number: client = \"0042\"",
+        );
         return None;
     };
     let number = match value.get_ref() {
@@ -220,7 +224,10 @@ fn landmarks(top: &mut Section<'_>, notes: &mut Notes, scanned: bool) -> Option<
         .cloned()
         .collect();
     for (i, point) in given.iter().enumerate() {
-        if given[..i].iter().any(|other| other.value == point.value) {
+        let same = |other: &Placed<[f64; 3]>| {
+            other.value.map(f64::to_bits) == point.value.map(f64::to_bits)
+        };
+        if given[..i].iter().any(same) {
             notes.add(
                 &point.span,
                 "two landmarks are one point",
@@ -266,7 +273,11 @@ fn perimeter(top: &mut Section<'_>, notes: &mut Notes, scanned: bool) -> Option<
     let asked = section.holds("from");
     let from = section.word(notes, "from", &words);
     if !asked {
-        section.missing(notes, "from", "write from = \"points\", \"pen\" or \"clock\"");
+        section.missing(
+            notes,
+            "from",
+            "write from = \"points\", \"pen\" or \"clock\"",
+        );
     }
     let perimeter = match from? {
         From::Points if scanned => section
@@ -300,11 +311,7 @@ fn clock(section: &mut Section<'_>, notes: &mut Notes) -> Option<[f64; 12]> {
     let items = match value.get_ref() {
         DeValue::Array(items) if items.len() == 12 => items,
         other => {
-            notes.add(
-                &value.span(),
-                format!("`clock` is {}", kind(other)),
-                CLOCK,
-            );
+            notes.add(&value.span(), format!("`clock` is {}", kind(other)), CLOCK);
             return None;
         }
     };
@@ -403,7 +410,11 @@ fn material(top: &mut Section<'_>, notes: &mut Notes) -> (Option<Material>, f64)
         if !possible {
             notes.add(
                 &limit.span,
-                format!("`limit` is {}, that is {} %", limit.value, limit.value * 100.0),
+                format!(
+                    "`limit` is {}, that is {} %",
+                    limit.value,
+                    limit.value * 100.0
+                ),
                 "it is a strain: write 0.03 for 3 %",
             );
         }
@@ -494,10 +505,7 @@ fn darts(top: &mut Section<'_>, notes: &mut Notes, openings: usize) -> Option<Da
         .collect();
     let mut seams = Vec::new();
     for mut section in top.sections(notes, "seam") {
-        seams.push((
-            section.span.clone(),
-            section.points(notes, "through", 2),
-        ));
+        seams.push((section.span.clone(), section.points(notes, "through", 2)));
         section.finish(notes);
     }
     let listed = darts
@@ -531,8 +539,14 @@ fn darts(top: &mut Section<'_>, notes: &mut Notes, openings: usize) -> Option<Da
             None
         }
         (Wish::Given, Some(_)) => Some(Darts::Given {
-            darts: darts.into_iter().map(|dart| dart.1).collect::<Option<_>>()?,
-            seams: seams.into_iter().map(|seam| seam.1).collect::<Option<_>>()?,
+            darts: darts
+                .into_iter()
+                .map(|dart| dart.1)
+                .collect::<Option<_>>()?,
+            seams: seams
+                .into_iter()
+                .map(|seam| seam.1)
+                .collect::<Option<_>>()?,
         }),
         (_, Some(span)) => {
             notes.add(
@@ -621,7 +635,11 @@ fn from(section: &mut Section<'_>, notes: &mut Notes, openings: usize) -> Option
     };
     let number = text.value.strip_prefix("opening").map(|rest| {
         let rest = rest.trim_start_matches(':').trim();
-        if rest.is_empty() { Ok(1) } else { rest.parse::<usize>() }
+        if rest.is_empty() {
+            Ok(1)
+        } else {
+            rest.parse::<usize>()
+        }
     });
     match (text.value.as_str(), number) {
         ("front", _) => Some(Anchor::Front),

@@ -243,7 +243,11 @@ impl<'a> Section<'a> {
         least: usize,
     ) -> Option<Vec<[f64; 3]>> {
         let Some(value) = self.value(key) else {
-            self.missing(notes, key, format!("give at least {least} points [x, y, z]"));
+            self.missing(
+                notes,
+                key,
+                format!("give at least {least} points [x, y, z]"),
+            );
             return None;
         };
         let DeValue::Array(items) = value.get_ref() else {
