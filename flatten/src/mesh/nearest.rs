@@ -1,0 +1,213 @@
+//! The closest point of a surface.
+//!
+//! A tree of bounding boxes over the triangles finds the face; the place on it follows from the
+//! regions of the triangle (Ericson, *Real-Time Collision Detection*, 2005, section 5.1.5).
+//! Building costs O(n log n), a query O(log n) on surfaces of even triangles.
+
+use bvh::{
+    aabb::{Aabb, Bounded},
+    bounding_hierarchy::BHShape,
+    bvh::Bvh,
+    point_query::PointDistance,
+};
+
+use crate::Point3;
+
+use super::{SurfacePoint, TriMesh, index, surface::blend};
+
+/// A search tree over the triangles of one mesh.
+pub struct Nearest {
+    tree: Bvh<f64, 3>,
+    triangles: Vec<Triangle>,
+}
+
+impl std::fmt::Debug for Nearest {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Nearest")
+            .field("triangles", &self.triangles.len())
+            .finish_non_exhaustive()
+    }
+}
+
+impl Nearest {
+    /// Builds the tree.
+    #[must_use]
+    pub fn new(mesh: &TriMesh) -> Self {
+        let mut triangles: Vec<Triangle> = (0..index(mesh.face_count()))
+            .map(|face| Triangle {
+                corners: mesh.corners(face),
+                face,
+                node: 0,
+            })
+            .collect();
+        let tree = Bvh::build(&mut triangles);
+        Self { tree, triangles }
+    }
+
+    /// The point of the surface closest to `point`: where it is on the mesh, its position and its
+    /// distance, mm. `mesh` is the one the tree was built from.
+    #[must_use]
+    pub fn project(&self, mesh: &TriMesh, point: Point3) -> (SurfacePoint, Point3, f64) {
+        let face = self
+            .tree
+            .nearest_to(point, &self.triangles)
+            .map_or(0, |(triangle, _)| triangle.face);
+        on_face(mesh, face, point)
+    }
+}
+
+/// The closest point without a tree: cheaper than building one for a handful of points.
+#[must_use]
+pub fn project_once(mesh: &TriMesh, point: Point3) -> (SurfacePoint, Point3, f64) {
+    let mut best = (f64::INFINITY, 0);
+    for face in 0..index(mesh.face_count()) {
+        let corners = mesh.corners(face);
+        // The first corner less its farthest reach bounds the distance from below.
+        let reach = (corners[1] - corners[0])
+            .norm_squared()
+            .max((corners[2] - corners[0]).norm_squared());
+        let gap = (point - corners[0]).norm_squared();
+        if gap > 2.0 * (best.0 + reach) {
+            continue;
+        }
+        let distance = (point - blend(&corners, closest(&corners, point))).norm_squared();
+        if distance < best.0 {
+            best = (distance, face);
+        }
+    }
+    on_face(mesh, best.1, point)
+}
+
+fn on_face(mesh: &TriMesh, face: u32, point: Point3) -> (SurfacePoint, Point3, f64) {
+    let weights = closest(&mesh.corners(face), point);
+    let found = SurfacePoint::from_weights(mesh, face, weights).canonical(mesh);
+    let position = found.position(mesh);
+    (found, position, (point - position).norm())
+}
+
+/// Corner weights of the point of a triangle closest to `p`; exact zeros on its edges.
+fn closest(corners: &[Point3; 3], p: Point3) -> [f64; 3] {
+    let [a, b, c] = *corners;
+    let (ab, ac) = (b - a, c - a);
+    let (d1, d2) = (ab.dot(&(p - a)), ac.dot(&(p - a)));
+    if d1 <= 0.0 && d2 <= 0.0 {
+        return [1.0, 0.0, 0.0];
+    }
+    let (d3, d4) = (ab.dot(&(p - b)), ac.dot(&(p - b)));
+    if d3 >= 0.0 && d4 <= d3 {
+        return [0.0, 1.0, 0.0];
+    }
+    let (d5, d6) = (ab.dot(&(p - c)), ac.dot(&(p - c)));
+    if d6 >= 0.0 && d5 <= d6 {
+        return [0.0, 0.0, 1.0];
+    }
+    let vc = d1 * d4 - d3 * d2;
+    if vc <= 0.0 && d1 >= 0.0 && d3 <= 0.0 {
+        let t = d1 / (d1 - d3);
+        return [1.0 - t, t, 0.0];
+    }
+    let vb = d5 * d2 - d1 * d6;
+    if vb <= 0.0 && d2 >= 0.0 && d6 <= 0.0 {
+        let t = d2 / (d2 - d6);
+        return [1.0 - t, 0.0, t];
+    }
+    let va = d3 * d6 - d5 * d4;
+    if va <= 0.0 && d4 - d3 >= 0.0 && d5 - d6 >= 0.0 {
+        let t = (d4 - d3) / ((d4 - d3) + (d5 - d6));
+        return [0.0, 1.0 - t, t];
+    }
+    let whole = va + vb + vc;
+    [1.0 - vb / whole - vc / whole, vb / whole, vc / whole]
+}
+
+struct Triangle {
+    corners: [Point3; 3],
+    face: u32,
+    node: usize,
+}
+
+impl Bounded<f64, 3> for Triangle {
+    fn aabb(&self) -> Aabb<f64, 3> {
+        let [a, b, c] = self.corners;
+        Aabb::empty().grow(&a).grow(&b).grow(&c)
+    }
+}
+
+impl BHShape<f64, 3> for Triangle {
+    fn set_bh_node_index(&mut self, node: usize) {
+        self.node = node;
+    }
+    fn bh_node_index(&self) -> usize {
+        self.node
+    }
+}
+
+impl PointDistance<f64, 3> for Triangle {
+    fn distance_squared(&self, query: Point3) -> f64 {
+        (query - blend(&self.corners, closest(&self.corners, query))).norm_squared()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn tent() -> TriMesh {
+        let p = Point3::new;
+        TriMesh::new(
+            vec![
+                p(0.0, 0.0, 0.0),
+                p(4.0, 0.0, 0.0),
+                p(4.0, 4.0, 0.0),
+                p(0.0, 4.0, 0.0),
+                p(2.0, 2.0, 2.0),
+            ],
+            vec![[0, 1, 4], [1, 2, 4], [2, 3, 4], [3, 0, 4]],
+        )
+        .unwrap()
+    }
+
+    #[test]
+    fn a_point_is_typed_by_what_holds_it() {
+        let mesh = tent();
+        let tree = Nearest::new(&mesh);
+        let (top, _, distance) = tree.project(&mesh, Point3::new(2.0, 2.0, 5.0));
+        assert_eq!(top, SurfacePoint::Vertex(4));
+        assert!((distance - 3.0).abs() < 1e-12);
+        let (rim, at, _) = tree.project(&mesh, Point3::new(1.0, -1.0, -1.0));
+        assert_eq!(
+            rim,
+            SurfacePoint::Edge {
+                half_edge: 0,
+                t: 0.25
+            }
+        );
+        assert!((at - Point3::new(1.0, 0.0, 0.0)).norm() < 1e-12);
+        let (side, at, distance) = tree.project(&mesh, Point3::new(2.0, 0.0, 2.0));
+        assert!(matches!(side, SurfacePoint::Face { face: 0, .. }));
+        assert!((at - Point3::new(2.0, 1.0, 1.0)).norm() < 1e-12);
+        assert!((distance - 2.0_f64.sqrt()).abs() < 1e-12);
+    }
+
+    #[test]
+    fn the_tree_and_the_plain_search_agree() {
+        let (positions, faces) = fixtures::icosphere(50.0, 3);
+        let positions = positions.into_iter().map(Point3::from).collect();
+        let mesh = TriMesh::new(positions, faces).unwrap();
+        let tree = Nearest::new(&mesh);
+        for k in 0..200 {
+            let a = f64::from(k);
+            let point = Point3::new(
+                70.0 * a.sin(),
+                60.0 * (1.7 * a).cos(),
+                55.0 * (0.3 * a).sin(),
+            );
+            let (_, p, d) = tree.project(&mesh, point);
+            let (_, q, e) = project_once(&mesh, point);
+            assert!(
+                (d - e).abs() < 1e-12 && (p - q).norm() < 1e-9,
+                "{point}: {d} {e}"
+            );
+        }
+    }
+}
