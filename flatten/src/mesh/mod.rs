@@ -1,7 +1,15 @@
 //! Welded, oriented, one shell, checked.
 
+mod geodesic;
+mod imprint;
+mod nearest;
+mod surface;
 mod topology;
 
+pub use geodesic::{GeodesicError, SurfacePath, normal_at, shortest, straightest};
+pub use imprint::{Imprint, ImprintError, Line, SNAP_FRACTION, SNAP_MM, imprint};
+pub use nearest::{Nearest, project_once};
+pub use surface::{SurfacePoint, between, blend, common_face};
 pub use topology::{NONE, TriMesh, index, next, prev};
 
 use crate::{Point3, scan::Paint};
