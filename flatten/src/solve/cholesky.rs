@@ -1,29 +1,33 @@
 //! A kept Cholesky factor of a real symmetric positive definite matrix.
 
-use nalgebra_sparse::CscMatrix;
+use nalgebra_sparse::{CscMatrix, pattern::SparsityPattern};
 
-use super::{SolveError, SparseFactor, UpperTriangle};
-use crate::{Point3, mesh::index};
+use super::{Multifrontal, SolveError};
+use crate::Point3;
 
-/// `A = LLᵀ` for a matrix with the pattern of a mesh; analysed once, refactored and solved often.
+/// `A = GGᵀ` for a matrix with the pattern of a mesh; analysed once, refactored and solved often.
+///
+/// The factor is the same to the bit with any number of threads.
 #[derive(Debug)]
 pub struct Cholesky {
-    upper: UpperTriangle<f64>,
-    factor: SparseFactor<f64>,
+    pattern: SparsityPattern,
+    factor: Multifrontal,
 }
 
 impl Cholesky {
-    /// Orders, analyses and factors a matrix, both triangles stored; `positions` has one point a
-    /// row and steers the ordering: rows that are joined should lie near each other.
+    /// Orders, analyses and factors a matrix, both triangles and the whole diagonal stored;
+    /// `positions` has one point a row and steers the ordering: rows that are joined should lie near
+    /// each other.
     ///
     /// # Errors
     /// [`SolveError::Shape`] when the matrix is not square or the positions are not one a row,
     /// [`SolveError::NotPositiveDefinite`] when a pivot is not positive.
     pub fn new(matrix: &CscMatrix<f64>, positions: &[Point3]) -> Result<Self, SolveError> {
         check_shape(matrix, positions.len())?;
-        let upper = upper_triangle(matrix);
-        let factor = SparseFactor::new(&upper)?;
-        Ok(Self { upper, factor })
+        Ok(Self {
+            pattern: matrix.pattern().clone(),
+            factor: Multifrontal::new(matrix, positions, &[])?,
+        })
     }
 
     /// Factors new values on the pattern that was analysed.
@@ -33,19 +37,22 @@ impl Cholesky {
     /// [`SolveError::NotPositiveDefinite`] when a pivot is not positive; the factor is then of no
     /// use until a later call succeeds.
     pub fn refactor(&mut self, matrix: &CscMatrix<f64>) -> Result<(), SolveError> {
-        let upper = upper_triangle(matrix);
-        if upper.offsets != self.upper.offsets || upper.rows != self.upper.rows {
+        if *matrix.pattern() != self.pattern {
             return Err(SolveError::OtherPattern);
         }
-        self.factor.refactor(&upper)?;
-        self.upper = upper;
-        Ok(())
+        self.factor.refactor(matrix)
     }
 
     /// Number of rows.
     #[must_use]
     pub fn size(&self) -> usize {
-        self.upper.offsets.len() - 1
+        self.pattern.major_dim()
+    }
+
+    /// Numbers stored in the factor, eight bytes each.
+    #[must_use]
+    pub fn entries(&self) -> usize {
+        self.factor.entries()
     }
 
     /// Solves for two right-hand sides at once (u and v); the answer replaces them.
@@ -53,17 +60,7 @@ impl Cholesky {
     /// # Panics
     /// When `rhs` has not one entry a row.
     pub fn solve_in_place(&self, rhs: &mut [[f64; 2]]) {
-        let n = self.size();
-        assert_eq!(rhs.len(), n, "one entry a row");
-        let mut columns = vec![0.0; 2 * n];
-        for (row, [u, v]) in rhs.iter().enumerate() {
-            columns[row] = *u;
-            columns[n + row] = *v;
-        }
-        self.factor.solve(&mut columns, 2);
-        for (row, entry) in rhs.iter_mut().enumerate() {
-            *entry = [columns[row], columns[n + row]];
-        }
+        self.factor.solve(rhs);
     }
 
     /// Solves for one right-hand side; the answer replaces it.
@@ -71,8 +68,11 @@ impl Cholesky {
     /// # Panics
     /// When `rhs` has not one entry a row.
     pub fn solve_one(&self, rhs: &mut [f64]) {
-        assert_eq!(rhs.len(), self.size(), "one entry a row");
-        self.factor.solve(rhs, 1);
+        let mut column: Vec<[f64; 1]> = rhs.iter().map(|&x| [x]).collect();
+        self.factor.solve(&mut column);
+        for (x, [answer]) in rhs.iter_mut().zip(column) {
+            *x = answer;
+        }
     }
 }
 
@@ -107,26 +107,6 @@ fn check_shape(matrix: &CscMatrix<f64>, expected: usize) -> Result<(), SolveErro
             expected,
         })
     }
-}
-
-fn upper_triangle(matrix: &CscMatrix<f64>) -> UpperTriangle<f64> {
-    let half = matrix.nnz() / 2 + matrix.ncols();
-    let mut upper = UpperTriangle {
-        offsets: Vec::with_capacity(matrix.ncols() + 1),
-        rows: Vec::with_capacity(half),
-        values: Vec::with_capacity(half),
-    };
-    upper.offsets.push(0);
-    for (column, entries) in matrix.col_iter().enumerate() {
-        for (&row, &value) in entries.row_indices().iter().zip(entries.values()) {
-            if row <= column {
-                upper.rows.push(index(row));
-                upper.values.push(value);
-            }
-        }
-        upper.offsets.push(index(upper.rows.len()));
-    }
-    upper
 }
 
 #[cfg(test)]

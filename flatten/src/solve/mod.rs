@@ -5,10 +5,16 @@
 //! refreshed when only the values change.
 
 mod cholesky;
+mod dense;
+mod fronts;
 mod laplacian;
+mod ordering;
 mod sparse;
+mod symbolic;
 
 pub use cholesky::{Cholesky, residual};
+pub(crate) use dense::DenseFactor;
+pub(crate) use fronts::Multifrontal;
 pub use laplacian::Laplacian;
 pub(crate) use sparse::{SparseFactor, UpperTriangle};
 

@@ -1,0 +1,156 @@
+//! The conformal energy on the boundary alone: one real factor, one dense complex block.
+//!
+//! `H = L − 2A` is real but for the boundary edges. With the inside `I` first and the boundary `B`
+//! last, the inside is eliminated from the *real* Laplacian, once for u and v,
+//!
+//! ```text
+//!   H_B = L_BB − L_BI L_II⁻¹ L_IB − 2 A_BB        (dense, Hermitian, one row a boundary vertex)
+//!   E(z) = ½ z_Bᴴ H_B z_B,   z_I harmonic
+//! ```
+//!
+//! so that a map is settled by a small dense problem and completed by one back-substitution. Two
+//! pins, no pins and other pins all use the same block.
+//!
+//! Cost: the factor of `L_II`, then b³ for b boundary vertices.
+
+use faer::c64;
+use nalgebra_sparse::CscMatrix;
+
+use super::{FlatError, equations};
+use crate::{
+    mesh::{NONE, TriMesh, index},
+    solve::{DenseFactor, Multifrontal, SolveError},
+};
+
+/// The energy as a form in the boundary's values, and the way back inside.
+#[derive(Debug)]
+pub(super) struct BoundaryBlock {
+    /// The vertices that are rows of the block: the boundary, and pins that lie inside.
+    kept: Vec<u32>,
+    /// Place of each vertex among `kept`, or [`NONE`].
+    place: Vec<u32>,
+    factor: Multifrontal,
+    /// `H_B` by columns, lower triangle.
+    block: Vec<c64>,
+}
+
+impl BoundaryBlock {
+    pub(super) fn new(
+        mesh: &TriMesh,
+        laplacian: &CscMatrix<f64>,
+        kept: Vec<u32>,
+    ) -> Result<Self, SolveError> {
+        let factor = Multifrontal::new(laplacian, mesh.positions(), &kept)?;
+        let mut place = vec![NONE; mesh.vertex_count()];
+        for (at, &v) in kept.iter().enumerate() {
+            place[v as usize] = index(at);
+        }
+        let size = kept.len();
+        let mut block: Vec<c64> = factor.schur().iter().map(|&s| c64::new(s, 0.0)).collect();
+        for (j, &vertex) in kept.iter().enumerate() {
+            let column = laplacian.col(vertex as usize);
+            for (&row, &value) in column.row_indices().iter().zip(column.values()) {
+                let i = place[row];
+                if i != NONE && i as usize >= j {
+                    block[j * size + i as usize] += value;
+                }
+            }
+        }
+        for (from, to) in equations::boundary_edges(mesh) {
+            let (i, j) = (place[from as usize] as usize, place[to as usize] as usize);
+            if i > j {
+                block[j * size + i] += equations::TURN;
+            } else {
+                block[i * size + j] += equations::TURN.conj();
+            }
+        }
+        Ok(Self {
+            kept,
+            place,
+            factor,
+            block,
+        })
+    }
+
+    /// Whether a vertex may be pinned.
+    pub(super) fn holds(&self, vertex: u32) -> bool {
+        self.place[vertex as usize] != NONE
+    }
+
+    /// The least-energy map with two vertices held.
+    pub(super) fn pinned(&self, pins: [(u32, c64); 2]) -> Result<Vec<c64>, FlatError> {
+        let size = self.kept.len();
+        let held = pins.map(|(vertex, at)| (self.place[vertex as usize] as usize, at));
+        let free: Vec<usize> = (0..size)
+            .filter(|&i| held.iter().all(|&(pin, _)| pin != i))
+            .collect();
+        let entry = |i: usize, j: usize| {
+            if i >= j {
+                self.block[j * size + i]
+            } else {
+                self.block[i * size + j].conj()
+            }
+        };
+        let mut rhs: Vec<c64> = free
+            .iter()
+            .map(|&i| -held.iter().map(|&(pin, z)| entry(i, pin) * z).sum::<c64>())
+            .collect();
+        let n = free.len();
+        let mut lower = vec![c64::new(0.0, 0.0); n * n];
+        for (b, &j) in free.iter().enumerate() {
+            for (a, &i) in free.iter().enumerate().skip(b) {
+                lower[b * n + a] = self.block[j * size + i];
+            }
+        }
+        DenseFactor::new(lower, n)
+            .map_err(|row| SolveError::NotPositiveDefinite {
+                row: self.kept[free[row]] as usize,
+            })?
+            .solve(&mut rhs);
+        let mut z = vec![c64::new(0.0, 0.0); size];
+        for (&i, value) in free.iter().zip(rhs) {
+            z[i] = value;
+        }
+        for (pin, value) in held {
+            z[pin] = value;
+        }
+        Ok(self.extended(&self.kept, &z))
+    }
+
+    /// The least-energy map for a boundary of given extent, from a first guess.
+    pub(super) fn pin_free(
+        &self,
+        guess: &[c64],
+        mass: &[f64],
+    ) -> Result<(Vec<c64>, usize, bool), FlatError> {
+        let size = self.kept.len();
+        let mass: Vec<f64> = self.kept.iter().map(|&v| mass[v as usize]).collect();
+        let shift = equations::shift(&mass);
+        let mut lower = self.block.clone();
+        for (i, m) in mass.iter().enumerate() {
+            lower[i * size + i] += shift * m;
+        }
+        let factor =
+            DenseFactor::new(lower, size).map_err(|row| SolveError::NotPositiveDefinite {
+                row: self.kept[row] as usize,
+            })?;
+        let guess = self.kept.iter().map(|&v| guess[v as usize]).collect();
+        let (z, steps, converged) = equations::inverse_iteration(guess, &mass, |z| factor.solve(z));
+        Ok((self.extended(&self.kept, &z), steps, converged))
+    }
+
+    /// The harmonic map with the given values on `kept`, the block's own vertices in any order.
+    pub(super) fn extended(&self, kept: &[u32], values: &[c64]) -> Vec<c64> {
+        let mut x = vec![[0.0; 2]; self.place.len()];
+        for (&vertex, z) in kept.iter().zip(values) {
+            x[vertex as usize] = [z.re, z.im];
+        }
+        self.factor.extend(&mut x);
+        x.into_iter().map(|[u, v]| c64::new(u, v)).collect()
+    }
+
+    /// Solves `L_II x = f` for a function that is zero on the boundary.
+    pub(super) fn solve_inside(&self, f: &mut [[f64; 1]]) {
+        self.factor.solve(f);
+    }
+}

@@ -1,0 +1,217 @@
+//! Dense blocks: faer's kernels under the names this crate uses.
+//!
+//! Every routine gives the same bits with any number of threads: work is split at fixed places and
+//! each block is computed by one thread.
+
+use faer::{
+    Accum, Conj, MatMut, MatRef, Par,
+    dyn_stack::{MemBuffer, MemStack},
+    linalg::{
+        cholesky::llt::factor::{LltError, cholesky_in_place, cholesky_in_place_scratch},
+        matmul::{
+            matmul_with_conj,
+            triangular::{BlockStructure, matmul_with_conj as triangular_matmul_with_conj},
+        },
+        triangular_solve::{
+            solve_lower_triangular_in_place_with_conj, solve_upper_triangular_in_place_with_conj,
+        },
+    },
+    reborrow::{Reborrow, ReborrowMut},
+    traits::ComplexField,
+};
+
+/// Widest block of columns or rows that one thread updates at a time.
+const BLOCK: usize = 128;
+/// Below this many multiplications a block is not worth sending to another thread.
+const PARALLEL_WORK: usize = 4_000_000;
+
+/// Eliminates the leading unknowns of a Hermitian matrix of which the lower triangle is given in
+/// three blocks:
+///
+/// ```text
+///   ⎡ top    ·      ⎤        top    ← G  with GGᴴ = top
+///   ⎣ below  corner ⎦        below  ← below G⁻ᴴ
+///                            corner ← corner − below belowᴴ     (the Schur complement)
+/// ```
+///
+/// `Err` holds the first row of `top` without a positive pivot.
+pub(crate) fn eliminate<T: ComplexField>(
+    mut top: MatMut<'_, T>,
+    mut below: MatMut<'_, T>,
+    corner: MatMut<'_, T>,
+) -> Result<(), usize> {
+    let (pivots, rest) = (top.nrows(), below.nrows());
+    if pivots == 0 {
+        return Ok(());
+    }
+    let mut memory = MemBuffer::new(cholesky_in_place_scratch::<T>(
+        pivots,
+        Par::Seq,
+        faer::Spec::default(),
+    ));
+    cholesky_in_place(
+        top.rb_mut(),
+        faer::linalg::cholesky::llt::factor::LltRegularization::default(),
+        Par::Seq,
+        MemStack::new(&mut memory),
+        faer::Spec::default(),
+    )
+    .map_err(|LltError::NonPositivePivot { index }| index)?;
+    if rest == 0 {
+        return Ok(());
+    }
+    let parallel = pivots * rest * rest > PARALLEL_WORK;
+    divide(top.rb(), below.rb_mut(), parallel);
+    subtract_square(below.rb(), corner, parallel);
+    Ok(())
+}
+
+/// `below ← below G⁻ᴴ`, by blocks of rows.
+fn divide<T: ComplexField>(factor: MatRef<'_, T>, below: MatMut<'_, T>, parallel: bool) {
+    if parallel && below.nrows() > BLOCK {
+        let half = (below.nrows() / 2).next_multiple_of(BLOCK);
+        let (upper, lower) = below.split_at_row_mut(half);
+        rayon::join(
+            || divide(factor, upper, true),
+            || divide(factor, lower, true),
+        );
+    } else {
+        solve_lower_triangular_in_place_with_conj(
+            factor,
+            Conj::Yes,
+            below.transpose_mut(),
+            Par::Seq,
+        );
+    }
+}
+
+/// Lower triangle of `corner ← corner − below belowᴴ`, by blocks of columns.
+fn subtract_square<T: ComplexField>(below: MatRef<'_, T>, corner: MatMut<'_, T>, parallel: bool) {
+    let n = corner.nrows();
+    if !(parallel && n > BLOCK) {
+        triangular_matmul_with_conj(
+            corner,
+            BlockStructure::TriangularLower,
+            Accum::Add,
+            below,
+            BlockStructure::Rectangular,
+            Conj::No,
+            below.transpose(),
+            BlockStructure::Rectangular,
+            Conj::Yes,
+            T::from_f64_impl(-1.0),
+            Par::Seq,
+        );
+        return;
+    }
+    // Two triangles of half the size and the rectangle below the first.
+    let half = (n / 2).next_multiple_of(BLOCK).min(n - 1);
+    let (first, second) = below.split_at_row(half);
+    let (upper_left, _, lower_left, lower_right) = corner.split_at_mut(half, half);
+    rayon::join(
+        || subtract_product(second, first, lower_left),
+        || {
+            rayon::join(
+                || subtract_square(first, upper_left, true),
+                || subtract_square(second, lower_right, true),
+            )
+        },
+    );
+}
+
+/// `target ← target − rows columnsᴴ`, by blocks of rows.
+fn subtract_product<T: ComplexField>(
+    rows: MatRef<'_, T>,
+    columns: MatRef<'_, T>,
+    target: MatMut<'_, T>,
+) {
+    let n = target.nrows();
+    if n > 2 * BLOCK {
+        let half = (n / 2).next_multiple_of(BLOCK);
+        let (first, second) = rows.split_at_row(half);
+        let (upper, lower) = target.split_at_row_mut(half);
+        rayon::join(
+            || subtract_product(first, columns, upper),
+            || subtract_product(second, columns, lower),
+        );
+    } else {
+        matmul_with_conj(
+            target,
+            Accum::Add,
+            rows,
+            Conj::No,
+            columns.transpose(),
+            Conj::Yes,
+            T::from_f64_impl(-1.0),
+            Par::Seq,
+        );
+    }
+}
+
+/// A Cholesky factor of a dense Hermitian matrix.
+#[derive(Debug)]
+pub(crate) struct DenseFactor<T> {
+    size: usize,
+    /// By columns; the upper triangle is not used.
+    lower: Vec<T>,
+}
+
+impl<T: ComplexField> DenseFactor<T> {
+    /// Factors a matrix given by columns, lower triangle; `Err` holds the row without a pivot.
+    pub(crate) fn new(mut lower: Vec<T>, size: usize) -> Result<Self, usize> {
+        let mut rest = MatMut::from_column_major_slice_mut(&mut lower, size, size);
+        let mut done = 0;
+        while rest.nrows() > 0 {
+            let width = BLOCK.min(rest.nrows());
+            let (top, _, mut below, mut corner) = rest.split_at_mut(width, width);
+            eliminate(top, below.rb_mut(), corner.rb_mut()).map_err(|row| done + row)?;
+            done += width;
+            rest = corner;
+        }
+        Ok(Self { size, lower })
+    }
+
+    /// Solves for one right-hand side; the answer replaces it.
+    pub(crate) fn solve(&self, rhs: &mut [T]) {
+        let factor = MatRef::from_column_major_slice(&self.lower, self.size, self.size);
+        let mut rhs = MatMut::from_column_major_slice_mut(rhs, self.size, 1);
+        solve_lower_triangular_in_place_with_conj(factor, Conj::No, rhs.rb_mut(), Par::Seq);
+        solve_upper_triangular_in_place_with_conj(factor.transpose(), Conj::Yes, rhs, Par::Seq);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use faer::c64;
+
+    use super::*;
+
+    #[test]
+    fn a_hermitian_system_of_several_blocks_is_solved() {
+        // Diagonally dominant, entries from a fixed formula.
+        let n = 301;
+        let entry = |i: usize, j: usize| {
+            let (a, b) = (i.max(j) as f64, i.min(j) as f64);
+            let sign = if i > j { 1.0 } else { -1.0 };
+            if i == j {
+                c64::new(n as f64, 0.0)
+            } else {
+                c64::new((0.3 * a + 0.7 * b).sin(), sign * (0.11 * a * b).cos())
+            }
+        };
+        let x: Vec<c64> = (0..n)
+            .map(|i| c64::new(i as f64, 1.0 - 0.5 * i as f64))
+            .collect();
+        let mut b: Vec<c64> = (0..n)
+            .map(|i| (0..n).map(|j| entry(i, j) * x[j]).sum())
+            .collect();
+        let matrix = (0..n * n).map(|k| entry(k % n, k / n)).collect();
+        DenseFactor::new(matrix, n).unwrap().solve(&mut b);
+        let worst = b
+            .iter()
+            .zip(&x)
+            .map(|(b, x)| (b - x).norm())
+            .fold(0.0, f64::max);
+        assert!(worst < 1e-10, "{worst:e}");
+    }
+}

@@ -1,0 +1,428 @@
+//! In which order to eliminate: nested dissection of a mesh in space.
+//!
+//! In: the graph of a matrix, a position for each vertex and the vertices to order. Out: those
+//! vertices in elimination order and the tree of regions they were cut into.
+//!
+//! A separator is a set of vertices whose removal leaves two parts without a common edge. The parts
+//! are eliminated first, each by itself, the separator last; each part is ordered the same way
+//! (George, "Nested dissection of a regular finite element mesh", SIAM J. Numer. Anal. 10, 1973).
+//! On a surface the factor then has O(n log n) entries and costs O(n^1.5).
+//!
+//! ```text
+//!      left  | s |  right        elimination order:  [ left … | right … | s ]
+//!     · · ·  | o |  · · ·        and inside left:    [ … | … | its own separator ]
+//!     · · ·  | o |  · · ·
+//! ```
+//!
+//! Where to cut is read off the positions: planes across the region's principal axes are tried on a
+//! sample and the one with the fewest cut edges for its balance is taken. Of the edges it cuts, one
+//! end each has to go into the separator; the fewest vertices that touch them all are a minimum
+//! vertex cover of a bipartite graph, which a maximum matching gives (König 1931). Ordering this way
+//! costs a fifth of a graph partitioner's time and gives factors nearly as small.
+//!
+//! Cost O(n log n), regions in parallel; the result does not depend on the number of threads.
+
+use std::sync::atomic::{AtomicU32, Ordering::Relaxed};
+
+use nalgebra::Matrix3;
+
+use crate::{
+    Point3, Vector3,
+    mesh::{NONE, index},
+};
+
+/// Regions this small are not cut; their dense blocks are as quick.
+const LEAF: usize = 40;
+/// Vertices looked at to choose a plane.
+const SAMPLE: usize = 400;
+/// Places tried along an axis.
+const BINS: usize = 128;
+/// Least share of a region that a part may have.
+const LEAST_PART: f64 = 0.25;
+/// Regions above this size try slanted planes as well.
+const TRY_SLANTS: usize = 1000;
+/// Regions above this size are cut in parallel.
+pub(crate) const PARALLEL: usize = 3000;
+
+/// Neighbours of each vertex.
+#[derive(Debug)]
+pub(crate) struct Graph {
+    pub(crate) offsets: Vec<u32>,
+    pub(crate) neighbours: Vec<u32>,
+}
+
+impl Graph {
+    pub(crate) fn of(&self, vertex: u32) -> &[u32] {
+        let v = vertex as usize;
+        &self.neighbours[self.offsets[v] as usize..self.offsets[v + 1] as usize]
+    }
+}
+
+/// A stretch of the elimination order: two parts, then the separator between them; or, without
+/// parts, a leaf.
+#[derive(Debug)]
+pub(crate) struct Region {
+    pub(crate) separator: usize,
+    pub(crate) parts: Option<Box<[Region; 2]>>,
+}
+
+/// Sorts `vertices` into elimination order.
+pub(crate) fn dissect(graph: &Graph, positions: &[Point3], vertices: &mut [u32]) -> Region {
+    let unseen = || (0..positions.len()).map(|_| AtomicU32::new(NONE)).collect();
+    let work = Dissection {
+        graph,
+        positions,
+        region: unseen(),
+        slot: unseen(),
+    };
+    for &v in vertices.iter() {
+        work.region[v as usize].store(0, Relaxed);
+    }
+    work.cut(vertices, 0)
+}
+
+/// What the regions share. Each writes the entries of its own vertices alone, so atomics serve
+/// as plain memory that threads may share.
+struct Dissection<'a> {
+    graph: &'a Graph,
+    positions: &'a [Point3],
+    /// Number of the region a vertex is in: where the region's stretch starts in the order, so
+    /// that no two have the same. [`NONE`] in separators and outside.
+    region: Vec<AtomicU32>,
+    /// Place of a vertex on the far side of a cut in the bipartite graph.
+    slot: Vec<AtomicU32>,
+}
+
+impl Dissection<'_> {
+    fn cut(&self, vertices: &mut [u32], name: u32) -> Region {
+        if vertices.len() <= LEAF {
+            return Region {
+                separator: vertices.len(),
+                parts: None,
+            };
+        }
+        let [left, right] = self.split(vertices, name);
+        let (first, rest) = vertices.split_at_mut(left);
+        let (second, separator) = rest.split_at_mut(right);
+        let second_name = name + index(left);
+        for &v in second.iter() {
+            self.region[v as usize].store(second_name, Relaxed);
+        }
+        for &v in separator.iter() {
+            self.region[v as usize].store(NONE, Relaxed);
+        }
+        let parts = if left + right > PARALLEL {
+            rayon::join(|| self.cut(first, name), || self.cut(second, second_name))
+        } else {
+            (self.cut(first, name), self.cut(second, second_name))
+        };
+        Region {
+            separator: separator.len(),
+            parts: Some(Box::new(parts.into())),
+        }
+    }
+
+    /// Sorts a region into left part, right part and separator; returns the sizes of the parts.
+    fn split(&self, vertices: &mut [u32], name: u32) -> [usize; 2] {
+        let (direction, level) = self.choose_plane(vertices, name);
+        let mut heights: Vec<f64> = vertices
+            .iter()
+            .map(|&v| self.height(v, &direction))
+            .collect();
+        let mut level = level;
+        if !(heights.iter().any(|&h| h < level) && heights.iter().any(|&h| h >= level)) {
+            // Points on one place or nearly: halve by number, anything else being as good.
+            heights = (0..vertices.len()).map(|k| k as f64).collect();
+            level = 0.5 * vertices.len() as f64;
+        }
+        // The far side gets a name for the time being that is also this region's own.
+        let far = name + 1;
+        for (&v, &h) in vertices.iter().zip(&heights) {
+            if h >= level {
+                self.region[v as usize].store(far, Relaxed);
+            }
+        }
+        let mut crossing = Crossing::default();
+        for (&v, &h) in vertices.iter().zip(&heights) {
+            if h >= level {
+                continue;
+            }
+            for &w in self.graph.of(v) {
+                if self.region[w as usize].load(Relaxed) == far {
+                    let mut place = self.slot[w as usize].load(Relaxed);
+                    if place == NONE {
+                        place = index(crossing.far.len());
+                        self.slot[w as usize].store(place, Relaxed);
+                        crossing.far.push(w);
+                    }
+                    crossing.targets.push(place);
+                }
+            }
+            crossing.close(v);
+        }
+        let separator = crossing.minimum_cover();
+        for &v in &crossing.far {
+            self.slot[v as usize].store(NONE, Relaxed);
+        }
+        for &v in &separator {
+            self.region[v as usize].store(NONE, Relaxed);
+        }
+        let mut sorted = Vec::with_capacity(vertices.len());
+        let mut sizes = [0; 2];
+        for (size, side) in sizes.iter_mut().zip([name, far]) {
+            let before = sorted.len();
+            sorted.extend(
+                vertices
+                    .iter()
+                    .filter(|&&v| self.region[v as usize].load(Relaxed) == side),
+            );
+            *size = sorted.len() - before;
+        }
+        sorted.extend(&separator);
+        vertices.copy_from_slice(&sorted);
+        sizes
+    }
+
+    fn height(&self, vertex: u32, direction: &Vector3) -> f64 {
+        self.positions[vertex as usize].coords.dot(direction)
+    }
+
+    /// The plane, by its normal and height, that cuts the fewest edges for its balance.
+    fn choose_plane(&self, vertices: &[u32], name: u32) -> (Vector3, f64) {
+        let stride = vertices.len().div_ceil(SAMPLE);
+        let sample: Vec<u32> = vertices.iter().copied().step_by(stride).collect();
+        let axes = principal_axes(sample.iter().map(|&v| self.positions[v as usize]));
+        let mut directions = vec![axes[0]];
+        if vertices.len() > TRY_SLANTS {
+            directions.push(axes[1]);
+            directions.push((axes[0] + axes[1]).normalize());
+            directions.push((axes[0] - axes[1]).normalize());
+        }
+        let mut best = (f64::INFINITY, axes[0], f64::INFINITY);
+        for direction in directions {
+            let (cost, level) = self.sweep(&sample, name, &direction);
+            if cost < best.0 {
+                best = (cost, direction, level);
+            }
+        }
+        (best.1, best.2)
+    }
+
+    /// Least cost of a plane across `direction`, and its height.
+    fn sweep(&self, sample: &[u32], name: u32, direction: &Vector3) -> (f64, f64) {
+        let heights: Vec<f64> = sample.iter().map(|&v| self.height(v, direction)).collect();
+        let low = heights.iter().copied().fold(f64::INFINITY, f64::min);
+        let high = heights.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let width = (high - low) / BINS as f64;
+        if width.is_nan() || width <= 0.0 {
+            return (f64::INFINITY, f64::INFINITY);
+        }
+        let bin = |h: f64| (((h - low) / width).clamp(0.0, BINS as f64 - 1.0)) as usize;
+        let mut count = [0_i32; BINS];
+        // Difference array: +1 where an edge begins, −1 where it ends.
+        let mut edges = [0_i32; BINS];
+        for (&v, &h) in sample.iter().zip(&heights) {
+            count[bin(h)] += 1;
+            for &w in self.graph.of(v) {
+                if self.region[w as usize].load(Relaxed) == name {
+                    let (a, b) = (bin(h), bin(self.height(w, direction)));
+                    edges[a.min(b)] += 1;
+                    edges[a.max(b)] -= 1;
+                }
+            }
+        }
+        let mut best = (f64::INFINITY, f64::INFINITY);
+        let (mut below, mut cut) = (0, 0);
+        for k in 0..BINS - 1 {
+            below += count[k];
+            cut += edges[k];
+            let share = f64::from(below) / sample.len() as f64;
+            if (LEAST_PART..=1.0 - LEAST_PART).contains(&share) {
+                let cost = (f64::from(cut) + 1.0) / (share * (1.0 - share));
+                if cost < best.0 {
+                    best = (cost, low + (k + 1) as f64 * width);
+                }
+            }
+        }
+        best
+    }
+}
+
+/// Axes of a cloud of points, the longest first.
+fn principal_axes(points: impl Iterator<Item = Point3> + Clone) -> [Vector3; 3] {
+    let mut mean = Vector3::zeros();
+    let mut count = 0.0;
+    for p in points.clone() {
+        mean += p.coords;
+        count += 1.0;
+    }
+    mean /= count;
+    let mut spread = Matrix3::zeros();
+    for p in points {
+        let d = p.coords - mean;
+        spread += d * d.transpose();
+    }
+    let eigen = spread.symmetric_eigen();
+    let mut order = [0, 1, 2];
+    order.sort_by(|&a, &b| eigen.eigenvalues[b].total_cmp(&eigen.eigenvalues[a]));
+    order.map(|k| eigen.eigenvectors.column(k).into_owned())
+}
+
+/// The edges that a plane cuts, as a bipartite graph.
+#[derive(Default)]
+struct Crossing {
+    near: Vec<u32>,
+    far: Vec<u32>,
+    /// Where the edges of each near vertex end in `targets`.
+    ends: Vec<usize>,
+    /// Far ends, as places in `far`.
+    targets: Vec<u32>,
+}
+
+impl Crossing {
+    /// Ends the list of edges of one near vertex; drops the vertex when it has none.
+    fn close(&mut self, vertex: u32) {
+        if self.targets.len() > self.ends.last().copied().unwrap_or(0) {
+            self.near.push(vertex);
+            self.ends.push(self.targets.len());
+        }
+    }
+
+    fn edges(&self, near: usize) -> &[u32] {
+        let start = if near == 0 { 0 } else { self.ends[near - 1] };
+        &self.targets[start..self.ends[near]]
+    }
+
+    /// The fewest vertices that touch every edge, near ones first.
+    ///
+    /// König's theorem: from the near vertices that a maximum matching leaves out, walk any edge to
+    /// the far side and only matched edges back. The cover is the far vertices reached and the
+    /// near ones not reached.
+    fn minimum_cover(&self) -> Vec<u32> {
+        let partner = self.maximum_matching();
+        let mut matched = vec![false; self.near.len()];
+        for &a in &partner {
+            if a != NONE {
+                matched[a as usize] = true;
+            }
+        }
+        let mut near_reached: Vec<bool> = matched.iter().map(|m| !m).collect();
+        let mut far_reached = vec![false; self.far.len()];
+        let mut stack: Vec<usize> = (0..self.near.len()).filter(|&a| near_reached[a]).collect();
+        while let Some(a) = stack.pop() {
+            for &b in self.edges(a) {
+                if std::mem::replace(&mut far_reached[b as usize], true) {
+                    continue;
+                }
+                let back = partner[b as usize];
+                if back != NONE && !std::mem::replace(&mut near_reached[back as usize], true) {
+                    stack.push(back as usize);
+                }
+            }
+        }
+        let near = (0..self.near.len())
+            .filter(|&a| !near_reached[a])
+            .map(|a| self.near[a]);
+        let far = (0..self.far.len())
+            .filter(|&b| far_reached[b])
+            .map(|b| self.far[b]);
+        near.chain(far).collect()
+    }
+
+    /// Partner of each far vertex in a matching with the most edges: greedily, then along
+    /// augmenting paths found breadth first.
+    fn maximum_matching(&self) -> Vec<u32> {
+        let mut of_far = vec![NONE; self.far.len()];
+        let mut of_near = vec![NONE; self.near.len()];
+        for a in 0..self.near.len() {
+            let free = |b: &&u32| of_far[**b as usize] == NONE;
+            if let Some(&b) = self.edges(a).iter().find(free) {
+                of_far[b as usize] = index(a);
+                of_near[a] = b;
+            }
+        }
+        // Near vertex from which each far one was reached, in the search from `seen`.
+        let mut from = vec![NONE; self.far.len()];
+        let mut seen = vec![NONE; self.far.len()];
+        let mut queue = Vec::new();
+        for start in 0..index(self.near.len()) {
+            if of_near[start as usize] != NONE {
+                continue;
+            }
+            queue.clear();
+            queue.push(start);
+            let mut head = 0;
+            'search: while head < queue.len() {
+                let a = queue[head];
+                head += 1;
+                for &b in self.edges(a as usize) {
+                    if std::mem::replace(&mut seen[b as usize], start) == start {
+                        continue;
+                    }
+                    from[b as usize] = a;
+                    if of_far[b as usize] == NONE {
+                        swap_partners(b, start, &from, &mut of_near, &mut of_far);
+                        break 'search;
+                    }
+                    queue.push(of_far[b as usize]);
+                }
+            }
+        }
+        of_far
+    }
+}
+
+/// Matches the free far vertex `b`, and all along the path that led to it from `start` anew.
+fn swap_partners(mut b: u32, start: u32, from: &[u32], of_near: &mut [u32], of_far: &mut [u32]) {
+    loop {
+        let a = from[b as usize];
+        let earlier = std::mem::replace(&mut of_near[a as usize], b);
+        of_far[b as usize] = a;
+        if a == start {
+            return;
+        }
+        b = earlier;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_cover_is_as_small_as_can_be() {
+        // Every subset of a few pseudo-random bipartite graphs is tried.
+        for seed in 0..200_u32 {
+            let bits = seed.wrapping_mul(0x9e37_79b9).rotate_left(seed % 31) ^ 0x5a5a_1234;
+            let mut crossing = Crossing {
+                far: vec![5, 6, 7, 8, 9],
+                ..Crossing::default()
+            };
+            let mut edges = Vec::new();
+            for a in 0..5_u32 {
+                for b in 0..5_u32 {
+                    if (bits >> (5 * a + b) & 1) == 1 {
+                        crossing.targets.push(b);
+                        edges.push((a, b));
+                    }
+                }
+                crossing.close(a);
+            }
+            let cover = crossing.minimum_cover();
+            assert!(
+                edges
+                    .iter()
+                    .all(|&(a, b)| cover.contains(&a) || cover.contains(&(b + 5)))
+            );
+            let fewest = (0..1024_u32)
+                .filter(|set| {
+                    edges
+                        .iter()
+                        .all(|&(a, b)| set >> a & 1 == 1 || set >> (b + 5) & 1 == 1)
+                })
+                .map(u32::count_ones)
+                .min();
+            assert_eq!(Some(index(cover.len())), fewest);
+        }
+    }
+}

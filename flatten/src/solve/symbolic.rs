@@ -1,0 +1,239 @@
+//! What the factor will look like: fronts, their rows, and where each number goes.
+//!
+//! In: the pattern of a symmetric matrix and which rows to keep. Out: a tree of fronts.
+//!
+//! Every region of the nested dissection becomes one *front*: a small dense matrix whose pivots are
+//! the region's separator (or the whole of a leaf) and whose border is what eliminating the region
+//! touches outside it. Elimination fills a front completely, whatever was zero before, so the
+//! pattern is just this:
+//!
+//! ```text
+//!   border(front) = (neighbours of its pivots ∪ borders of its two parts) − its pivots
+//! ```
+//!
+//! Kept rows come last in the order and are never pivots: they gather in the border of the root,
+//! where the Schur complement on them appears.
+//!
+//! Cost: proportional to the rows of all fronts, a small part of the numeric work.
+
+use nalgebra_sparse::CscMatrix;
+
+use super::ordering::{Graph, PARALLEL, Region, dissect};
+use crate::{
+    Point3,
+    mesh::{NONE, index},
+};
+
+/// One dense block of the factor. "Place" is a row's number in elimination order.
+#[derive(Debug, Default)]
+pub(crate) struct Front {
+    /// Place of the first pivot.
+    pub(crate) first: usize,
+    /// Number of pivots; their places follow each other.
+    pub(crate) pivots: usize,
+    /// Places of the border, ascending.
+    pub(crate) border: Vec<u32>,
+    /// Row of the parent's front (pivots first, then border) that each border row is.
+    pub(crate) in_parent: Vec<u32>,
+    /// Where the matrix goes: (place in the panel, entry of the matrix).
+    pub(crate) entries: Vec<(u32, u32)>,
+    /// Fronts in the stretch that ends with this one: itself and all below it.
+    pub(crate) below: usize,
+    /// Whether it has two parts. The second is the front before this one, the first the front
+    /// before the second's stretch.
+    pub(crate) parted: bool,
+}
+
+impl Front {
+    /// Rows of the front.
+    pub(crate) fn rows(&self) -> usize {
+        self.pivots + self.border.len()
+    }
+}
+
+/// The tree of fronts of a matrix, parts before the whole.
+#[derive(Debug)]
+pub(crate) struct Symbolic {
+    /// Row of the matrix at each place; kept rows last, in the order they were given.
+    pub(crate) order: Vec<u32>,
+    /// Number of rows eliminated.
+    pub(crate) eliminated: usize,
+    pub(crate) fronts: Vec<Front>,
+}
+
+impl Symbolic {
+    /// Analyses a matrix with both triangles stored and its diagonal present.
+    pub(crate) fn new(matrix: &CscMatrix<f64>, positions: &[Point3], kept: &[u32]) -> Self {
+        let n = matrix.ncols();
+        let mut place = vec![0; n];
+        for &row in kept {
+            place[row as usize] = NONE;
+        }
+        let mut order: Vec<u32> = (0..index(n))
+            .filter(|&v| place[v as usize] != NONE)
+            .collect();
+        let eliminated = order.len();
+        let region = dissect(&inner_graph(matrix, &place), positions, &mut order);
+        order.extend_from_slice(kept);
+        for (at, &row) in order.iter().enumerate() {
+            place[row as usize] = index(at);
+        }
+        let mut fronts = Vec::new();
+        if eliminated > 0 {
+            lay_out(&region, 0, &mut fronts);
+            let analysis = Analysis {
+                matrix,
+                order: &order,
+                place: &place,
+            };
+            analysis.borders(&mut fronts);
+        }
+        Self {
+            order,
+            eliminated,
+            fronts,
+        }
+    }
+}
+
+/// Neighbours of each vertex among those to be eliminated.
+fn inner_graph(matrix: &CscMatrix<f64>, place: &[u32]) -> Graph {
+    let mut offsets = Vec::with_capacity(place.len() + 1);
+    let mut neighbours = Vec::with_capacity(matrix.nnz());
+    offsets.push(0);
+    for (column, pair) in matrix.col_offsets().windows(2).enumerate() {
+        if place[column] != NONE {
+            let rows = &matrix.row_indices()[pair[0]..pair[1]];
+            neighbours.extend(
+                rows.iter()
+                    .filter(|&&row| row != column && place[row] != NONE)
+                    .map(|&row| index(row)),
+            );
+        }
+        offsets.push(index(neighbours.len()));
+    }
+    Graph {
+        offsets,
+        neighbours,
+    }
+}
+
+/// Lists the fronts of a region that starts at a place, and returns the place where it ends.
+fn lay_out(region: &Region, start: usize, fronts: &mut Vec<Front>) -> usize {
+    let before = fronts.len();
+    let mut first = start;
+    if let Some(parts) = &region.parts {
+        first = lay_out(&parts[0], first, fronts);
+        first = lay_out(&parts[1], first, fronts);
+    }
+    fronts.push(Front {
+        first,
+        pivots: region.separator,
+        below: fronts.len() - before + 1,
+        parted: region.parts.is_some(),
+        ..Front::default()
+    });
+    first + region.separator
+}
+
+/// Splits the fronts of a whole into those of its first part, those of its second, and its own.
+pub(crate) fn parts_of<'a, T>(
+    fronts: &[Front],
+    all: &'a mut [T],
+) -> Option<([&'a mut [T]; 2], &'a mut T)> {
+    let (own, rest) = all.split_last_mut()?;
+    if !fronts.last()?.parted {
+        return Some(([&mut [], &mut []], own));
+    }
+    let second = fronts[fronts.len() - 2].below;
+    let (first, second) = rest.split_at_mut(rest.len() - second);
+    Some(([first, second], own))
+}
+
+struct Analysis<'a> {
+    matrix: &'a CscMatrix<f64>,
+    order: &'a [u32],
+    place: &'a [u32],
+}
+
+impl Analysis<'_> {
+    /// Finds the borders and entries of a stretch of fronts.
+    fn borders(&self, fronts: &mut [Front]) {
+        let (own, rest) = fronts.split_last_mut().expect("a stretch has a last front");
+        let (first, second) = if own.parted {
+            let second = rest[rest.len() - 1].below;
+            rest.split_at_mut(rest.len() - second)
+        } else {
+            rest.split_at_mut(0)
+        };
+        if own.parted {
+            if own.below > PARALLEL / 20 {
+                rayon::join(|| self.borders(first), || self.borders(second));
+            } else {
+                self.borders(first);
+                self.borders(second);
+            }
+        }
+        let end = own.first + own.pivots;
+        let mut border = Vec::new();
+        for at in own.first..end {
+            let column = self.matrix.col(self.order[at] as usize);
+            let places = column.row_indices().iter().map(|&row| self.place[row]);
+            border.extend(places.filter(|&p| p as usize >= end));
+        }
+        for part in [&*first, &*second] {
+            if let Some(part) = part.last() {
+                border.extend(part.border.iter().filter(|&&p| p as usize >= end));
+            }
+        }
+        border.sort_unstable();
+        border.dedup();
+        own.border = border;
+        for part in [first, second] {
+            if let Some(part) = part.last_mut() {
+                part.in_parent = rows_in(own, part.border.iter().copied()).collect();
+            }
+        }
+        self.entries(own);
+    }
+
+    /// Where the entries of the front's own columns go in its panel, lower triangle alone.
+    fn entries(&self, front: &mut Front) {
+        let rows = front.rows();
+        let mut entries = Vec::with_capacity(4 * front.pivots);
+        let mut column: Vec<(u32, u32)> = Vec::new();
+        for k in 0..front.pivots {
+            let row = self.order[front.first + k] as usize;
+            let start = self.matrix.col_offsets()[row];
+            let listed = self.matrix.col(row);
+            column.clear();
+            for (at, &other) in listed.row_indices().iter().enumerate() {
+                let place = self.place[other];
+                if place as usize >= front.first + k {
+                    column.push((place, index(start + at)));
+                }
+            }
+            column.sort_unstable();
+            let places = rows_in(front, column.iter().map(|&(place, _)| place));
+            entries.extend(
+                places
+                    .zip(&column)
+                    .map(|(r, &(_, entry))| (index(k * rows) + r, entry)),
+            );
+        }
+        front.entries = entries;
+    }
+}
+
+/// Rows of a front at which the given places lie, both ascending.
+fn rows_in(front: &Front, places: impl Iterator<Item = u32>) -> impl Iterator<Item = u32> {
+    let mut at = 0;
+    places.map(move |place| {
+        let inner = (place as usize).wrapping_sub(front.first);
+        if inner < front.pivots {
+            return index(inner);
+        }
+        at += front.border[at..].partition_point(|&b| b < place);
+        index(front.pivots + at)
+    })
+}
