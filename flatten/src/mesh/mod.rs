@@ -2,12 +2,16 @@
 
 mod geodesic;
 mod imprint;
+mod mend;
 mod nearest;
 mod surface;
 mod topology;
 
 pub use geodesic::{GeodesicError, SurfacePath, normal_at, shortest, straightest};
 pub use imprint::{Imprint, ImprintError, Line, SNAP_FRACTION, SNAP_MM, imprint};
+pub use mend::{
+    HOLE_FILLED_MM, Mend, MendAct, MendError, MendOptions, MendReport, SHAPE_KEPT_MM, mend,
+};
 pub use nearest::{Nearest, project_once};
 pub use surface::{SurfacePoint, between, blend, common_face};
 pub use topology::{NONE, TriMesh, index, next, prev};

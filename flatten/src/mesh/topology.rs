@@ -15,7 +15,7 @@
 
 use crate::{Point3, Vector3};
 
-use super::MeshError;
+use super::{MeshError, mend::EdgeTable};
 
 /// "No such element" in index arrays.
 pub const NONE: u32 = u32::MAX;
@@ -277,20 +277,12 @@ pub fn index(count: usize) -> u32 {
     u32::try_from(count).expect("scan readers bound the size of a mesh")
 }
 
-/// Twin of every half-edge, by sorting the edges; deterministic and faster than hashing.
+/// Twin of every half-edge, by bucketing the edges; deterministic and faster than hashing or sorting.
 fn pair_half_edges(positions: &[Point3], faces: &[[u32; 3]]) -> Result<Vec<u32>, MeshError> {
-    let mut edges: Vec<(u64, u32)> = Vec::with_capacity(3 * faces.len());
-    for (face, corners) in faces.iter().enumerate() {
-        for k in 0..3 {
-            let (a, b) = (corners[k], corners[(k + 1) % 3]);
-            let key = (u64::from(a.min(b)) << 32) | u64::from(a.max(b));
-            edges.push((key, index(3 * face + k)));
-        }
-    }
-    edges.sort_unstable();
-    let mut twins = vec![NONE; edges.len()];
+    let table = EdgeTable::new(positions.len(), faces);
+    let mut twins = vec![NONE; 3 * faces.len()];
     let tail = |h: u32| faces[(h / 3) as usize][(h % 3) as usize];
-    for same in edges.chunk_by(|a, b| a.0 == b.0) {
+    for same in table.edges() {
         match *same {
             [_] => {}
             [(_, h), (_, g)] if tail(h) != tail(g) => {
