@@ -1,6 +1,19 @@
 //! What the base covers: perimeter and openings cut exactly from the mold.
 
+mod curve;
+mod cut;
+mod edge;
+mod error;
+mod head;
+
+pub use curve::{CORNER_RAD, SMOOTH_GAP_MM};
+pub use edge::{Edge, EdgePlace};
+pub use error::{Drawn, PatchError};
+
 use crate::{Point3, Vector3, mesh::TriMesh};
+
+/// Points farther off the mold than this are refused, mm.
+pub const REACH_MM: f64 = 10.0;
 
 /// Where the head is in the scan's coordinates: landmarks and the axes they fix.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -64,7 +77,8 @@ pub struct Patch {
     pub mesh: TriMesh,
     /// Perimeter vertices with the surface on the left, starting at the one nearest the front landmark.
     pub perimeter: Vec<u32>,
-    /// Opening loops, the surface on the left.
+    /// Loops of the openings that don't reach the perimeter, the surface on the left, each starting at
+    /// the vertex nearest the front landmark.
     pub openings: Vec<Vec<u32>>,
     /// Zone of the perimeter edge that leaves each perimeter vertex, parallel to `perimeter`.
     pub zones: Vec<Zone>,
@@ -72,4 +86,18 @@ pub struct Patch {
     pub head: Head,
     /// Places to leave alone.
     pub keep_clear: Vec<KeepClear>,
+    /// Which of the maker's openings the edges belong to.
+    pub numbers: OpeningNumbers,
+    /// Face of the mold that each face lies in; empty for a patch that was not cut from one.
+    pub face_source: Vec<u32>,
+}
+
+/// The maker's numbers of openings, counted from 0. The default is: none reaches the perimeter, and
+/// the loops are all openings in order.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct OpeningNumbers {
+    /// For each perimeter edge, the opening it runs round (an opening that reaches the perimeter).
+    pub along_perimeter: Vec<Option<usize>>,
+    /// For each loop of [`Patch::openings`], the opening it is.
+    pub of_loops: Vec<usize>,
 }

@@ -1,0 +1,176 @@
+//! From the points a maker gives to a closed line on the mold.
+//!
+//! Points closer together than [`SMOOTH_GAP_MM`] are joined by shortest lines over the surface, as a
+//! traced pen line wants it. Wider gaps are bridged by a smooth curve through the points (centripetal
+//! Catmull–Rom; Yuksel, Schaefer & Keyser 2011, "Parameterization and applications of Catmull–Rom
+//! curves", from memory) laid onto the surface, because a hairline has no corners where the readings
+//! happen to be. A turn sharper than [`CORNER_RAD`] at a point is kept as a corner.
+
+use crate::{
+    Point3, Vector3,
+    mesh::{Line, Nearest, SurfacePoint, TriMesh, shortest},
+};
+
+use super::{Drawn, PatchError, REACH_MM};
+
+/// Wider gaps between given points are bridged smoothly, mm. A pen line is traced at one to three
+/// millimetres, points clicked or taped by hand are 10 mm apart and more.
+pub const SMOOTH_GAP_MM: f64 = 8.0;
+
+/// Spacing of the smooth curve's own points, mm: at a radius of 20 mm, tighter than any hairline,
+/// the chord is 0.06 mm off the curve.
+const STEP_MM: f64 = 3.0;
+
+/// Sharper turns than this at a given point are corners that the maker meant, radians (60°). Sixteen
+/// points round a full base turn by 22° each, eight by 45°.
+pub const CORNER_RAD: f64 = std::f64::consts::FRAC_PI_3;
+
+/// Lays the points on the mold and joins them to a closed line.
+pub(super) fn closed_line(
+    mold: &TriMesh,
+    tree: &Nearest,
+    points: &[Point3],
+    drawn: Drawn,
+) -> Result<Line, PatchError> {
+    let mut on_mold: Vec<(SurfacePoint, Point3)> = Vec::with_capacity(points.len());
+    for (k, &point) in points.iter().enumerate() {
+        let off = |distance_mm| PatchError::PointOff {
+            line: drawn,
+            point: k + 1,
+            distance_mm,
+        };
+        if !point.coords.iter().all(|c| c.is_finite()) {
+            return Err(off(f64::NAN));
+        }
+        let (found, at, distance) = tree.project(mold, point);
+        if distance > REACH_MM {
+            return Err(off(distance));
+        }
+        if on_mold
+            .last()
+            .is_none_or(|last| (last.1 - at).norm() > 1e-6)
+        {
+            on_mold.push((found, at));
+        }
+    }
+    while on_mold.len() > 1 && (on_mold[0].1 - on_mold[on_mold.len() - 1].1).norm() <= 1e-6 {
+        on_mold.pop();
+    }
+    if on_mold.len() < 3 {
+        return Err(PatchError::TooFewPoints {
+            line: drawn,
+            count: on_mold.len(),
+        });
+    }
+    let positions: Vec<Point3> = on_mold.iter().map(|p| p.1).collect();
+    let mut stations: Vec<SurfacePoint> = Vec::new();
+    for (k, &(found, _)) in on_mold.iter().enumerate() {
+        stations.push(found);
+        for p in smooth_between(&positions, k) {
+            stations.push(tree.project(mold, p).0);
+        }
+    }
+    let mut line: Vec<SurfacePoint> = Vec::new();
+    for (k, &from) in stations.iter().enumerate() {
+        let to = stations[(k + 1) % stations.len()];
+        let path = shortest(mold, from, to)?;
+        line.extend(&path.points[..path.points.len() - 1]);
+    }
+    Ok(Line {
+        points: line,
+        closed: true,
+    })
+}
+
+/// Points of the smooth curve strictly between point `k` and the next, none for a narrow gap.
+fn smooth_between(points: &[Point3], k: usize) -> Vec<Point3> {
+    let n = points.len();
+    let (p1, p2) = (points[k], points[(k + 1) % n]);
+    let gap = (p2 - p1).norm();
+    if gap <= SMOOTH_GAP_MM {
+        return Vec::new();
+    }
+    let (before, after) = (points[(k + n - 1) % n], points[(k + 2) % n]);
+    // Beyond a corner the curve knows nothing: it goes on as it came.
+    let p0 = if is_corner(before, p1, p2) {
+        p1 + (p1 - p2)
+    } else {
+        before
+    };
+    let p3 = if is_corner(p1, p2, after) {
+        p2 + (p2 - p1)
+    } else {
+        after
+    };
+    let count = (gap / STEP_MM).ceil();
+    let mut curve = Vec::new();
+    let mut i = 1.0;
+    while i < count {
+        curve.push(centripetal([p0, p1, p2, p3], i / count));
+        i += 1.0;
+    }
+    curve
+}
+
+fn is_corner(a: Point3, b: Point3, c: Point3) -> bool {
+    let (u, v): (Vector3, Vector3) = (b - a, c - b);
+    u.cross(&v).norm().atan2(u.dot(&v)) > CORNER_RAD
+}
+
+/// Point of the centripetal Catmull–Rom curve from the second point (s = 0) to the third (s = 1).
+fn centripetal(p: [Point3; 4], s: f64) -> Point3 {
+    let knot = |a: Point3, b: Point3| (b - a).norm().sqrt().max(1e-6);
+    let t1 = knot(p[0], p[1]);
+    let t2 = t1 + knot(p[1], p[2]);
+    let t3 = t2 + knot(p[2], p[3]);
+    let t = t1 + (t2 - t1) * s;
+    let mix = |a: Point3, b: Point3, from: f64, to: f64| a + (b - a) * ((t - from) / (to - from));
+    let (a1, a2, a3) = (
+        mix(p[0], p[1], 0.0, t1),
+        mix(p[1], p[2], t1, t2),
+        mix(p[2], p[3], t2, t3),
+    );
+    let (b1, b2) = (mix(a1, a2, 0.0, t2), mix(a2, a3, t1, t3));
+    mix(b1, b2, t1, t2)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_smooth_curve_through_sparse_points_of_a_circle_stays_near_it() {
+        let ring = |n: u32| -> Vec<Point3> {
+            (0..n)
+                .map(|i| {
+                    let a = std::f64::consts::TAU * f64::from(i) / f64::from(n);
+                    Point3::new(90.0 * a.cos(), 90.0 * a.sin(), 0.0)
+                })
+                .collect()
+        };
+        for (n, allowed) in [(12, 0.35), (24, 0.03)] {
+            let points = ring(n);
+            for k in 0..points.len() {
+                for p in smooth_between(&points, k) {
+                    assert!(
+                        (p.coords.norm() - 90.0).abs() < allowed,
+                        "{n}: {}",
+                        p.coords.norm()
+                    );
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_square_keeps_its_corners_and_its_straight_sides() {
+        let p = |x, y| Point3::new(x, y, 0.0);
+        let square = [p(0.0, 0.0), p(60.0, 0.0), p(60.0, 20.0), p(0.0, 20.0)];
+        for k in 0..4 {
+            for q in smooth_between(&square, k) {
+                let off = q.x.min(60.0 - q.x).abs().min(q.y.min(20.0 - q.y).abs());
+                assert!(off < 1e-9, "{q}");
+            }
+        }
+    }
+}
