@@ -11,7 +11,8 @@ use flatten::{
 type Plain = (Vec<[f64; 3]>, Vec<[u32; 3]>);
 
 fn tri((positions, faces): Plain) -> TriMesh {
-    TriMesh::new(positions.into_iter().map(Point3::from).collect(), faces).unwrap()
+    TriMesh::new(positions.into_iter().map(Point3::from).collect(), faces)
+        .expect("fixtures are surfaces")
 }
 
 fn ring(count: usize, at: impl Fn(f64) -> [f64; 3]) -> Vec<Point3> {

@@ -381,6 +381,7 @@ fn ahead(
 /// portals still start in the apex, which then bounds nothing.
 fn funnel(portals: &[[[f64; 2]; 2]], start: [f64; 2], end: [f64; 2]) -> Vec<Bend> {
     type Wall = Option<([f64; 2], usize)>;
+    let same = |p: [f64; 2], q: [f64; 2]| p.map(f64::to_bits) == q.map(f64::to_bits);
     let mut bends: Vec<Bend> = Vec::new();
     let mut apex = start;
     let (mut left, mut right): (Wall, Wall) = (None, None);
@@ -406,10 +407,10 @@ fn funnel(portals: &[[[f64; 2]; 2]], start: [f64; 2], end: [f64; 2]) -> Vec<Bend
             continue;
         }
         // Walls only move inward; shared ends are copies, so equality finds the apex itself.
-        if l != apex && left.is_none_or(|wall| cross(apex, wall.0, l) <= 0.0) {
+        if !same(l, apex) && left.is_none_or(|wall| cross(apex, wall.0, l) <= 0.0) {
             left = Some((l, i));
         }
-        if r != apex && right.is_none_or(|wall| cross(apex, wall.0, r) >= 0.0) {
+        if !same(r, apex) && right.is_none_or(|wall| cross(apex, wall.0, r) >= 0.0) {
             right = Some((r, i));
         }
         i += 1;
@@ -641,7 +642,7 @@ impl Walk<'_> {
             run_mm: wanted - left,
             wanted_mm: wanted,
         };
-        if t < AT_VERTEX || t > 1.0 - AT_VERTEX {
+        if !(AT_VERTEX..=1.0 - AT_VERTEX).contains(&t) {
             let v = if t < 0.5 { mesh.tail(h) } else { mesh.head(h) };
             self.points.push(SurfacePoint::Vertex(v));
             let Some((face, course)) = through_vertex(mesh, v, self.face, -self.course) else {

@@ -297,6 +297,7 @@ impl<'a> Nodes<'a> {
         let twice_area = 2.0 * self.mesh.face_area(face);
         let corners = self.mesh.corners(face);
         let mut weights = bary;
+        let mut moves = false;
         for k in 0..3 {
             let side = (corners[(k + 2) % 3] - corners[(k + 1) % 3]).norm();
             let height = if side > 0.0 { twice_area / side } else { 0.0 };
@@ -307,10 +308,11 @@ impl<'a> Nodes<'a> {
             };
             if weights[k] <= reach {
                 weights[k] = 0.0;
+                moves = true;
             }
         }
         let sum: f64 = weights.iter().sum();
-        if weights != bary && sum > 0.0 {
+        if moves && sum > 0.0 {
             let moved = SurfacePoint::from_weights(self.mesh, face, weights.map(|w| w / sum));
             return self.node(moved);
         }
@@ -450,11 +452,9 @@ fn divide(
     }
     bonds.sort_unstable();
     bonds.dedup();
-    let mut parts = cell
-        .triangulate(&bonds)
-        .ok_or_else(|| ImprintError::TooClose {
-            place: cell.frame.origin,
-        })?;
+    let mut parts = cell.triangulate(&bonds).ok_or(ImprintError::TooClose {
+        place: cell.frame.origin,
+    })?;
     flip_to_delaunay(&mut parts, &cell.flat, &bonds);
     Ok(parts
         .into_iter()
@@ -709,9 +709,9 @@ fn flip_to_delaunay(parts: &mut [[usize; 3]], flat: &[[f64; 2]], bonds: &[[usize
     for _ in 0..2 * flat.len() {
         let mut edges: BTreeMap<[usize; 2], (usize, usize)> = BTreeMap::new();
         let mut flipped = false;
-        for t in 0..parts.len() {
+        for (t, part) in parts.iter().enumerate() {
             for k in 0..3 {
-                let (a, b) = (parts[t][k], parts[t][(k + 1) % 3]);
+                let (a, b) = (part[k], part[(k + 1) % 3]);
                 edges.entry([a.min(b), a.max(b)]).or_insert((t, k));
             }
         }

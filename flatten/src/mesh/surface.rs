@@ -120,10 +120,9 @@ impl SurfacePoint {
     pub fn from_weights(mesh: &TriMesh, face: u32, bary: [f64; 3]) -> Self {
         let corners = mesh.faces()[face as usize];
         let zero = |k: usize| bary[k] <= 0.0;
-        for k in 0..3 {
-            let (i, j) = ((k + 1) % 3, (k + 2) % 3);
-            if zero(i) && zero(j) {
-                return Self::Vertex(corners[k]);
+        for (k, &corner) in corners.iter().enumerate() {
+            if zero((k + 1) % 3) && zero((k + 2) % 3) {
+                return Self::Vertex(corner);
             }
         }
         for k in 0..3_u32 {

@@ -266,10 +266,7 @@ impl Regions {
                 across[self.region(h)].push((self.region(mesh.twin(h)), bits));
             }
         }
-        loop {
-            let Some(region) = queue.pop_front() else {
-                break;
-            };
+        while let Some(region) = queue.pop_front() {
             let bits = self.inside[region].unwrap_or(0);
             for &(other, flips) in &across[region] {
                 match self.inside[other] {
