@@ -10,3 +10,5 @@ pub mod fitting;
 pub mod folder;
 
 pub mod outcome;
+
+pub mod picture;

@@ -15,7 +15,7 @@ pub mod material;
 
 use std::path::{Path, PathBuf};
 
-use flatten::{job::Material, piece::Allowance, units::Unit};
+use flatten::{job::Material, piece::Allowance, tape::Readings, units::Unit};
 
 pub use problem::{Problem, Problems};
 
@@ -40,8 +40,8 @@ pub struct Fitting {
     pub openings: Vec<Vec<[f64; 3]>>,
     /// Places to leave alone.
     pub keep_clear: Vec<Clear>,
-    /// Tape readings by name, mm, in the order of [`TAPES`].
-    pub tape: Vec<(&'static str, f64)>,
+    /// Tape readings, mm.
+    pub tape: Readings,
     /// What the base is made of.
     pub material: Material,
     /// Margins.
@@ -168,20 +168,6 @@ pub struct Sheet {
     /// Name of the paper.
     pub paper: String,
 }
-
-/// Names of the tape readings, each with the least and greatest that an adult head can give, mm:
-/// the smallest and largest stock sizes and survey extremes with a quarter to spare.
-pub const TAPES: [(&str, (f64, f64)); 9] = [
-    ("girth", (400.0, 760.0)),
-    ("front_to_nape", (200.0, 520.0)),
-    ("ear_to_ear_front", (180.0, 420.0)),
-    ("ear_to_ear_top", (200.0, 450.0)),
-    ("temple_to_temple_back", (220.0, 540.0)),
-    ("nape_width", (60.0, 240.0)),
-    ("head_girth", (400.0, 760.0)),
-    ("head_length", (130.0, 260.0)),
-    ("head_breadth", (100.0, 210.0)),
-];
 
 /// Papers by name.
 pub const PAPERS: [&str; 5] = ["letter", "legal", "tabloid", "a4", "a3"];

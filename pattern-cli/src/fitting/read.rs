@@ -2,12 +2,18 @@
 
 use std::ops::Range;
 
-use flatten::{dart::Anchor, job::Material, piece::Allowance, units::Unit};
+use flatten::{
+    dart::Anchor,
+    job::Material,
+    piece::Allowance,
+    tape::{Readings, TapePath},
+    units::Unit,
+};
 use toml::de::{DeTable, DeValue};
 
 use super::{
     Clear, Dart, Darts, Fitting, Landmark, Landmarks, Mold, PAPERS, Perimeter, Problem, Sheet,
-    TAPES, Towards,
+    Towards,
     material::{STOCK, Stock},
     section::{Notes, Placed, Section, kind, length_of},
 };
@@ -379,12 +385,12 @@ fn short(notes: &mut Notes, key: &str, text: &str, span: &Range<usize>, most: us
     text.trim().into()
 }
 
-fn tape(top: &mut Section<'_>, notes: &mut Notes, scanned: bool) -> Vec<(&'static str, f64)> {
-    let mut out = Vec::new();
+fn tape(top: &mut Section<'_>, notes: &mut Notes, scanned: bool) -> Readings {
+    let mut out = Readings::new();
     if let Some(mut section) = top.section(notes, "tape") {
-        for (name, limits) in TAPES {
-            if let Some(reading) = section.length(notes, name, limits) {
-                out.push((name, reading.value));
+        for path in TapePath::ALL {
+            if let Some(reading) = section.length(notes, path.key(), possible_mm(path)) {
+                out.insert(path, reading.value);
             }
         }
         section.finish(notes);
@@ -396,6 +402,22 @@ fn tape(top: &mut Section<'_>, notes: &mut Notes, scanned: bool) -> Vec<(&'stati
         );
     }
     out
+}
+
+/// What an adult head can give, mm: smallest and largest stock sizes of the trade and survey extremes,
+/// each with a quarter to spare. Only slips of unit or field lie outside.
+fn possible_mm(path: TapePath) -> (f64, f64) {
+    match path {
+        TapePath::Girth | TapePath::HeadGirth => (400.0, 760.0),
+        TapePath::FrontToNape => (200.0, 520.0),
+        TapePath::EarToEarForehead => (180.0, 420.0),
+        TapePath::EarToEarOver => (200.0, 450.0),
+        TapePath::TempleToTempleBack => (220.0, 540.0),
+        TapePath::Nape => (60.0, 240.0),
+        TapePath::HeadLength => (130.0, 260.0),
+        TapePath::HeadBreadth => (100.0, 210.0),
+        TapePath::CoronalArc => (220.0, 500.0),
+    }
 }
 
 fn material(top: &mut Section<'_>, notes: &mut Notes) -> (Option<Material>, f64) {

@@ -2,6 +2,8 @@
 
 use std::path::Path;
 
+use flatten::tape::TapePath;
+
 use super::*;
 
 const WHOLE: &str = r#"
@@ -83,8 +85,11 @@ fn a_whole_fitting_is_read_with_its_units() {
     assert!(fitting.confirmed);
     assert!((fitting.mold.offset_mm - 25.4 / 16.0).abs() < 1e-12);
     assert_eq!(
-        fitting.tape,
-        [("girth", 571.5), ("front_to_nape", 14.25 * 25.4)]
+        Vec::from_iter(fitting.tape),
+        [
+            (TapePath::Girth, 571.5),
+            (TapePath::FrontToNape, 14.25 * 25.4)
+        ]
     );
     assert!((fitting.keep_clear[0].radius_mm - 20.0).abs() < 1e-12);
     assert_eq!(fitting.material.name, "stretch net");
