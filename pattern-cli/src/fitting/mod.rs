@@ -8,6 +8,8 @@ mod problem;
 mod read;
 mod section;
 
+mod write;
+
 #[cfg(test)]
 mod tests;
 

@@ -301,3 +301,26 @@ fn the_built_in_materials_can_all_be_named() {
         assert!((fitting.material.limit - stock.limit).abs() < 1e-12);
     }
 }
+
+#[test]
+fn a_written_fitting_reads_back() {
+    let scanned = parse(WHOLE).unwrap();
+    let texts = [
+        "fitting = 1\nclient = 7\n[tape]\ngirth = 571\nnape = \"5 1/2in\"",
+        "fitting = 1\nclient = \"4-2\"\nconfirmed = false\n[tape]\ngirth = 571\n[perimeter]\nfrom = \"clock\"\n\
+         clock = [150, 150, 160, 150, 190, 200, 200, 200, 190, 150, 160, 150]\n[darts]\nlayout = \"even:4\"",
+    ];
+    let formed = texts.map(|text| parse(text).unwrap());
+    for fitting in formed.iter().chain([&scanned]) {
+        let text = fitting.to_text();
+        let again = parse(&text).unwrap();
+        // Once written, nothing changes any more.
+        assert_eq!(again.to_text(), text);
+        assert_eq!(again.perimeter, fitting.perimeter);
+        assert_eq!(again.confirmed, fitting.confirmed);
+        assert_eq!(again.client, fitting.client);
+        for (path, mm) in &fitting.tape {
+            assert!((again.tape[path] - mm).abs() < 1e-4, "{text}");
+        }
+    }
+}
