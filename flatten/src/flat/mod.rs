@@ -2,11 +2,30 @@
 
 pub mod conformal;
 
+pub mod orient;
+
 pub mod overlap;
 
 pub mod strain;
 
+mod contact;
+mod curvature;
+mod descent;
+mod energy;
+mod flip;
+mod lay;
+mod least_strain;
 mod stretch;
+mod tutte;
+mod vectors;
+
+pub use conformal::FlatError;
+pub use descent::{Descent, Limits};
+pub use energy::{Cloth, Energy, Grain};
+pub use lay::{FINISHED_EDGE_WEIGHT, LEG_WEIGHT, SEAM_WEIGHT, edges_of, lay};
+pub use least_strain::{
+    KeptEdges, LeastStrainOptions, MOST_STEPS, MatchedEdges, TOLERANCE, least_strain,
+};
 
 pub use strain::{FaceStrain, LengthSummary, StrainField, StrainSummary};
 

@@ -176,14 +176,16 @@ mod tests {
 
     #[test]
     fn the_identity_and_a_scale_are_exact() {
-        for scale in [1.0, 0.25, 3.0] {
+        for scale in [1.0_f64, 0.25, 3.0] {
             let j = Jacobian {
                 a: scale,
                 b: 0.0,
                 c: 0.0,
                 d: scale,
             };
-            assert!(j.stretch().s1() == scale && j.stretch().s2() == scale);
+            for found in [j.stretch().s1(), j.stretch().s2()] {
+                assert_eq!(found.to_bits(), scale.to_bits());
+            }
         }
     }
 }

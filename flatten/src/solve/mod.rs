@@ -16,6 +16,7 @@ pub use cholesky::{Cholesky, residual};
 pub(crate) use dense::DenseFactor;
 pub(crate) use fronts::Multifrontal;
 pub use laplacian::Laplacian;
+pub(crate) use laplacian::half_cotangents;
 pub(crate) use sparse::{SparseFactor, UpperTriangle};
 
 /// Why a system could not be solved.

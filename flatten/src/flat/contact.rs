@@ -1,0 +1,120 @@
+//! A cushion between stretches of boundary that come near one another.
+//!
+//! Where a surface curves like a saddle a cut wants to close over itself: its legs are pushed
+//! together and would cross. The cushion costs nothing until a boundary vertex is nearer to a
+//! boundary edge than [`CUSHION`] of their own lengths, and then grows without bound:
+//! (ε/d − 1)², Smith & Schaefer 2015, section 4 (10.1145/2766947). Only brought in when a descent
+//! has run into its own boundary, since it holds the legs of every dart a hair apart.
+
+use crate::mesh::TriMesh;
+
+/// Reach of the cushion relative to the shorter of the edges concerned.
+const CUSHION: f64 = 0.05;
+
+/// Boundary edges with their reach.
+#[derive(Debug)]
+pub(crate) struct Contact {
+    edges: Vec<(u32, u32)>,
+    /// Reach of each edge and of its first vertex, mm.
+    reach: Vec<[f64; 2]>,
+    weight: f64,
+}
+
+struct Span {
+    low: f64,
+    high: f64,
+    item: usize,
+}
+
+impl Contact {
+    /// `weight` scales the cushion's mean over the boundary's length against the mean over area.
+    pub(crate) fn new(mesh: &TriMesh, loops: &[Vec<u32>], weight: f64) -> Self {
+        let mut edges = Vec::new();
+        let mut reach = Vec::new();
+        for ring in loops {
+            let length = |k: usize| {
+                let (a, b) = (ring[k % ring.len()], ring[(k + 1) % ring.len()]);
+                (mesh.position(b) - mesh.position(a)).norm()
+            };
+            for k in 0..ring.len() {
+                edges.push((ring[k], ring[(k + 1) % ring.len()]));
+                let (own, before) = (length(k), length(k + ring.len() - 1));
+                reach.push([CUSHION * own, CUSHION * own.min(before)]);
+            }
+        }
+        let weight = weight / edges.len() as f64;
+        Self {
+            edges,
+            reach,
+            weight,
+        }
+    }
+
+    /// Adds the cushion's forces and returns its cost.
+    pub(crate) fn add(&self, uv: &[[f64; 2]], gradient: &mut [[f64; 2]]) -> f64 {
+        let mut cost = 0.0;
+        self.near_pairs(uv, |vertex_at, edge_at| {
+            let vertex = self.edges[vertex_at].0;
+            let (a, b) = self.edges[edge_at];
+            if vertex == a || vertex == b {
+                return;
+            }
+            let reach = self.reach[vertex_at][1].min(self.reach[edge_at][0]);
+            let [p, a_at, b_at] = [vertex, a, b].map(|v| uv[v as usize]);
+            let side = [b_at[0] - a_at[0], b_at[1] - a_at[1]];
+            let to = [p[0] - a_at[0], p[1] - a_at[1]];
+            let along = (to[0] * side[0] + to[1] * side[1])
+                / (side[0] * side[0] + side[1] * side[1]).max(f64::MIN_POSITIVE);
+            let along = along.clamp(0.0, 1.0);
+            let apart = [to[0] - along * side[0], to[1] - along * side[1]];
+            let distance = apart[0].hypot(apart[1]);
+            if distance >= reach || distance <= 0.0 {
+                return;
+            }
+            let over = reach / distance - 1.0;
+            cost += self.weight * over * over;
+            // The foot of the perpendicular moves with the edge's ends by 1 − along and along.
+            let slope = -2.0 * self.weight * over * reach / (distance * distance * distance);
+            for (v, share) in [(vertex, 1.0), (a, along - 1.0), (b, -along)] {
+                for k in 0..2 {
+                    gradient[v as usize][k] += slope * share * apart[k];
+                }
+            }
+        });
+        cost
+    }
+
+    /// Calls `visit(vertex, edge)` for each boundary vertex whose box meets an edge's, both widened
+    /// by their reach: a sweep along x. Vertices are named by the edge that leaves them.
+    fn near_pairs(&self, uv: &[[f64; 2]], mut visit: impl FnMut(usize, usize)) {
+        let ends = |at: usize| {
+            let (a, b) = self.edges[at];
+            (uv[a as usize], uv[b as usize])
+        };
+        let mut spans: Vec<Span> = (0..self.edges.len())
+            .map(|item| {
+                let (a, b) = ends(item);
+                let reach = self.reach[item][0];
+                Span {
+                    low: a[0].min(b[0]) - reach,
+                    high: a[0].max(b[0]) + reach,
+                    item,
+                }
+            })
+            .collect();
+        spans.sort_by(|a, b| a.low.total_cmp(&b.low).then(a.item.cmp(&b.item)));
+        for (at, first) in spans.iter().enumerate() {
+            let (a, b) = ends(first.item);
+            for second in spans[at + 1..].iter().take_while(|s| s.low <= first.high) {
+                let (c, d) = ends(second.item);
+                let reach = self.reach[first.item][0] + self.reach[second.item][0];
+                if c[1].min(d[1]) - reach <= a[1].max(b[1])
+                    && a[1].min(b[1]) - reach <= c[1].max(d[1])
+                {
+                    visit(first.item, second.item);
+                    visit(second.item, first.item);
+                }
+            }
+        }
+    }
+}

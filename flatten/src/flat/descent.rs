@@ -1,0 +1,659 @@
+//! Descent to the map of least strain.
+//!
+//! In: a mesh and a map without flips. Out: the map that a [`Density`] likes best near it, still
+//! without flips, and evidence of how it was reached.
+//!
+//! # Method
+//! Limited-memory quasi-Newton steps (Nocedal & Wright, Numerical Optimization, section 7.2) whose
+//! first approximation of the curvature is the cotangent Laplacian, factored once. For least squares
+//! the plain step with that matrix is exactly the local/global step of Liu et al. 2008; the kept
+//! pairs of steps and slopes speed it up as in Liu, Bouaziz & Kavan 2017 (10.1145/2990496). The
+//! number of steps hardly grows with the mesh. Where the pace is slow all the same (stiffening cloth,
+//! kept edges) the energy's own curvature at the map reached ([`super::curvature`]) takes the
+//! Laplacian's place, once or a few times. Every step is cut short of the first flip
+//! ([`super::flip`]), must lower the energy, and may not make the boundary cross itself.
+//!
+//! # Cost
+//! One factorisation, then for each step one back-substitution and one or two passes over the faces.
+
+use rayon::prelude::*;
+
+use crate::{
+    Point2,
+    mesh::{TriMesh, index},
+    solve::{Cholesky, Laplacian, SparseFactor, half_cotangents},
+};
+
+use super::{
+    FlatError, FlatMap, FlatReport, KeptEdges, LeastStrainOptions, MatchedEdges,
+    contact::Contact,
+    curvature::Curvature,
+    energy::{Cloth, Density, DirichletDensity, Energy, EqualDensity},
+    flip::step_bound,
+    overlap,
+    stretch::Rest,
+    vectors::{CHUNK, Field, add_scaled, dot, sum_into},
+};
+
+/// Pairs of steps and slopes kept.
+const MEMORY: usize = 8;
+/// Share of the way to the first flip that a step may go.
+const SHY_OF_FLIP: f64 = 0.9;
+/// Part of the slope's promise that a step must keep (Armijo).
+const KEPT_PROMISE: f64 = 1e-4;
+/// Tries of a step, each shorter, before it is given up.
+const TRIES: usize = 30;
+/// Relative change of energy that is lost in the round-off of its sum.
+const ROUND_OFF: f64 = 1e-12;
+
+/// Steps between two looks at the pace.
+const PACE_STEPS: usize = 6;
+/// Steps still to be expected at which factoring the curvature pays.
+const SLOW: f64 = 8.0;
+
+/// Length of one edge to be kept.
+#[derive(Debug, Clone, Copy)]
+struct Spring {
+    ends: (u32, u32),
+    /// 1 / head length.
+    inverse: f64,
+    weight: f64,
+}
+
+/// Two edges to be kept as long as one another.
+#[derive(Debug, Clone, Copy)]
+struct Link {
+    edges: [(u32, u32); 2],
+    /// 1 / head length.
+    inverse: f64,
+    weight: f64,
+}
+
+/// A mesh made ready to be laid flat with least strain, from one or many starts.
+#[derive(Debug)]
+pub struct Descent<'a> {
+    mesh: &'a TriMesh,
+    rest: Vec<Rest>,
+    energy: Energy,
+    springs: Vec<Spring>,
+    links: Vec<Link>,
+    /// Corners `3 f + k` of each vertex, and where each vertex's begin.
+    corners: Vec<u32>,
+    first_corner: Vec<u32>,
+    loops: Vec<Vec<u32>>,
+    factor: Cholesky,
+    area: f64,
+}
+
+/// How long to go on.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Limits {
+    /// Most steps.
+    pub steps: usize,
+    /// Root mean square change of strain that a next step would bring at which the map counts as found.
+    pub tolerance: f64,
+}
+
+/// One state of the descent.
+struct State {
+    uv: Field,
+    gradient: Field,
+    energy: f64,
+}
+
+impl<'a> Descent<'a> {
+    /// Measures the mesh and factors its Laplacian; of the options, the limits are [`Self::run`]'s.
+    ///
+    /// # Errors
+    /// [`FlatError::Solve`] when the mesh has a part or triangle that leaves the Laplacian singular.
+    pub fn new(mesh: &'a TriMesh, options: &LeastStrainOptions) -> Result<Self, FlatError> {
+        let rest = Rest::of_mesh(mesh);
+        let area = rest.iter().map(|r| r.area).sum();
+        let energy = options.energy;
+        let springs = springs(mesh, &options.kept, stiffness(&energy));
+        let links = links(mesh, &options.matched, stiffness(&energy));
+        let factor = factor(mesh, area, stiffness(&energy), &springs)?;
+        let (first_corner, corners) = corners_of_vertices(mesh);
+        Ok(Self {
+            mesh,
+            rest,
+            energy,
+            springs,
+            links,
+            corners,
+            first_corner,
+            loops: mesh.boundary_loops(),
+            factor,
+            area,
+        })
+    }
+
+    /// Changes the energy and keeps the factor.
+    pub(crate) fn set_energy(&mut self, energy: Energy) {
+        self.energy = energy;
+    }
+
+    /// Descends from a map without flips.
+    ///
+    /// The boundary is kept from crossing itself from the moment it does not. The result is the best
+    /// map found, whether or not [`FlatReport::converged`] holds.
+    #[must_use]
+    pub fn run(&self, start: &[Point2], limits: &Limits) -> FlatMap {
+        match self.energy {
+            Energy::Equal => self.run_with(&EqualDensity, start, limits),
+            Energy::SymmetricDirichlet => self.run_with(&DirichletDensity, start, limits),
+            Energy::Cloth(cloth) => self.run_with(&cloth, start, limits),
+        }
+    }
+
+    fn run_with<D: Density>(&self, density: &D, start: &[Point2], limits: &Limits) -> FlatMap {
+        let uv: Field = start.iter().map(|p| [p.x, p.y]).collect();
+        let mut walk = Walk::new(self, density, uv);
+        let mut report = FlatReport::default();
+        while report.steps < limits.steps {
+            match walk.step(limits.tolerance) {
+                Progress::Moved => report.steps += 1,
+                Progress::Arrived => {
+                    report.converged = true;
+                    break;
+                }
+                Progress::Stuck => break,
+            }
+        }
+        report.energy = walk.state.energy;
+        report.gradient = walk.slope / walk.first_slope.max(f64::MIN_POSITIVE);
+        let uv: Vec<Point2> = walk
+            .state
+            .uv
+            .iter()
+            .map(|p| Point2::new(p[0], p[1]))
+            .collect();
+        report.flipped = self
+            .mesh
+            .faces()
+            .iter()
+            .filter(|corners| doubled_area(&walk.state.uv, corners) <= 0.0)
+            .count();
+        report.overlaps = overlap::crossings(&self.loops, &uv).len();
+        FlatMap { uv, report }
+    }
+
+    /// Energy at `uv` and, in `gradient`, its slope; infinite where a triangle is turned over.
+    fn evaluate<D: Density>(
+        &self,
+        density: &D,
+        uv: &[[f64; 2]],
+        forces: &mut [[[f64; 2]; 3]],
+        gradient: &mut [[f64; 2]],
+        contact: Option<&Contact>,
+    ) -> f64 {
+        let mut energy = self.face_forces(density, uv, forces);
+        if !energy.is_finite() {
+            return f64::INFINITY;
+        }
+        self.gather(forces, gradient);
+        for spring in &self.springs {
+            energy += spring.add(uv, gradient);
+        }
+        for link in &self.links {
+            energy += link.add(uv, gradient);
+        }
+        if let Some(contact) = contact {
+            energy += contact.add(uv, gradient);
+        }
+        energy
+    }
+
+    fn face_forces<D: Density>(
+        &self,
+        density: &D,
+        uv: &[[f64; 2]],
+        forces: &mut [[[f64; 2]; 3]],
+    ) -> f64 {
+        let part = |faces: &[[u32; 3]], rest: &[Rest], forces: &mut [[[f64; 2]; 3]]| {
+            let mut sum = 0.0;
+            for ((corners, rest), force) in faces.iter().zip(rest).zip(forces) {
+                let [p0, p1, p2] = corners.map(|v| uv[v as usize]);
+                let j = rest.jacobian(p0, p1, p2);
+                if j.determinant() <= 0.0 {
+                    return f64::INFINITY;
+                }
+                let weight = rest.area / self.area;
+                let (value, by) = density.at(&j);
+                sum += weight * value;
+                let [a, b, c, d] = by.map(|s| weight * s);
+                let f1 = [a * rest.i11 + b * rest.i12, c * rest.i11 + d * rest.i12];
+                let f2 = [b * rest.i22, d * rest.i22];
+                *force = [[-f1[0] - f2[0], -f1[1] - f2[1]], f1, f2];
+            }
+            sum
+        };
+        let faces = self.mesh.faces();
+        if faces.len() <= CHUNK {
+            return part(faces, &self.rest, forces);
+        }
+        let parts: Vec<f64> = faces
+            .par_chunks(CHUNK)
+            .zip(self.rest.par_chunks(CHUNK))
+            .zip(forces.par_chunks_mut(CHUNK))
+            .map(|((faces, rest), forces)| part(faces, rest, forces))
+            .collect();
+        parts.iter().sum()
+    }
+
+    /// Adds up each vertex's corner forces in the order of its faces.
+    fn gather(&self, forces: &[[[f64; 2]; 3]], gradient: &mut [[f64; 2]]) {
+        let part = |first: usize, gradient: &mut [[f64; 2]]| {
+            for (k, slope) in gradient.iter_mut().enumerate() {
+                let vertex = first + k;
+                let range =
+                    self.first_corner[vertex] as usize..self.first_corner[vertex + 1] as usize;
+                let mut sum = [0.0; 2];
+                for &corner in &self.corners[range] {
+                    let force = forces[(corner / 3) as usize][(corner % 3) as usize];
+                    sum = [sum[0] + force[0], sum[1] + force[1]];
+                }
+                *slope = sum;
+            }
+        };
+        if gradient.len() <= CHUNK {
+            return part(0, gradient);
+        }
+        gradient
+            .par_chunks_mut(CHUNK)
+            .enumerate()
+            .for_each(|(chunk, gradient)| part(chunk * CHUNK, gradient));
+    }
+
+    /// The energy's curvature at `uv`, factored; none where that fails.
+    fn curvature<D: Density>(&self, density: &D, uv: &[[f64; 2]]) -> Option<SparseFactor<f64>> {
+        let mut curvature = Curvature::new(self.mesh, density.stiffness());
+        for (corners, rest) in self.mesh.faces().iter().zip(&self.rest) {
+            let [p0, p1, p2] = corners.map(|v| uv[v as usize]);
+            let modes = density.modes(&rest.jacobian(p0, p1, p2));
+            curvature.add_face(*corners, rest, &modes, rest.area / self.area);
+        }
+        let mut stiffen = |ends: (u32, u32), weight: f64| {
+            let [a, b] = [ends.0, ends.1].map(|v| uv[v as usize]);
+            let (side, length) = side_of(a, b);
+            curvature.add_spring(ends, side.map(|s| s / length), weight);
+        };
+        for spring in &self.springs {
+            stiffen(
+                spring.ends,
+                2.0 * spring.weight * spring.inverse * spring.inverse,
+            );
+        }
+        for link in &self.links {
+            // Twice each edge's own share bounds the pair, whose coupling has no place in the pattern.
+            let weight = 4.0 * link.weight * link.inverse * link.inverse;
+            link.edges.iter().for_each(|&ends| stiffen(ends, weight));
+        }
+        curvature.factor().ok()
+    }
+
+    fn crosses(&self, uv: &[[f64; 2]]) -> bool {
+        let points: Vec<Point2> = uv.iter().map(|p| Point2::new(p[0], p[1])).collect();
+        overlap::crosses(&self.loops, &points)
+    }
+}
+
+fn side_of(a: [f64; 2], b: [f64; 2]) -> ([f64; 2], f64) {
+    let side = [b[0] - a[0], b[1] - a[1]];
+    (side, side[0].hypot(side[1]).max(f64::MIN_POSITIVE))
+}
+
+impl Link {
+    fn add(&self, uv: &[[f64; 2]], gradient: &mut [[f64; 2]]) -> f64 {
+        let sides = self
+            .edges
+            .map(|(a, b)| side_of(uv[a as usize], uv[b as usize]));
+        let error = (sides[0].1 - sides[1].1) * self.inverse;
+        for (k, sign) in [(0, 1.0), (1, -1.0)] {
+            let ((a, b), (side, length)) = (self.edges[k], sides[k]);
+            let slope = sign * 2.0 * self.weight * error * self.inverse / length;
+            for axis in 0..2 {
+                gradient[a as usize][axis] -= slope * side[axis];
+                gradient[b as usize][axis] += slope * side[axis];
+            }
+        }
+        self.weight * error * error
+    }
+}
+
+impl Spring {
+    fn add(&self, uv: &[[f64; 2]], gradient: &mut [[f64; 2]]) -> f64 {
+        let (a, b) = (self.ends.0 as usize, self.ends.1 as usize);
+        let (side, length) = side_of(uv[a], uv[b]);
+        let error = length * self.inverse - 1.0;
+        let slope = 2.0 * self.weight * error * self.inverse / length;
+        for k in 0..2 {
+            gradient[a][k] -= slope * side[k];
+            gradient[b][k] += slope * side[k];
+        }
+        self.weight * error * error
+    }
+}
+
+enum Progress {
+    Moved,
+    Arrived,
+    Stuck,
+}
+
+/// The descent under way.
+struct Walk<'d, 'a, D> {
+    descent: &'d Descent<'a>,
+    density: &'d D,
+    state: State,
+    tried: State,
+    forces: Vec<[[f64; 2]; 3]>,
+    pairs: Vec<Pair>,
+    contact: Option<Contact>,
+    /// Stands in for the Laplacian once the pace is slow.
+    curvature: Option<SparseFactor<f64>>,
+    /// Steps since the metric was set, and what was left to do at the last look at the pace.
+    since: usize,
+    last_look: f64,
+    /// Whether the boundary is free of crossings, and so has to stay.
+    clear: bool,
+    /// Root mean square strain that the next step would change.
+    slope: f64,
+    first_slope: f64,
+}
+
+struct Pair {
+    step: Field,
+    slope_change: Field,
+    /// 1 / (step · slope change).
+    inverse: f64,
+}
+
+impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
+    fn new(descent: &'d Descent<'a>, density: &'d D, uv: Field) -> Self {
+        let count = uv.len();
+        let mut forces = vec![[[0.0; 2]; 3]; descent.mesh.face_count()];
+        let mut gradient = vec![[0.0; 2]; count];
+        let energy = descent.evaluate(density, &uv, &mut forces, &mut gradient, None);
+        let clear = !descent.crosses(&uv);
+        Self {
+            descent,
+            density,
+            state: State {
+                uv,
+                gradient,
+                energy,
+            },
+            tried: State {
+                uv: vec![[0.0; 2]; count],
+                gradient: vec![[0.0; 2]; count],
+                energy: f64::INFINITY,
+            },
+            forces,
+            pairs: Vec::new(),
+            contact: None,
+            curvature: None,
+            since: 0,
+            last_look: f64::INFINITY,
+            clear,
+            slope: f64::INFINITY,
+            first_slope: 0.0,
+        }
+    }
+
+    fn step(&mut self, tolerance: f64) -> Progress {
+        let mut direction = self.direction();
+        let mut promise = dot(&self.state.gradient, &direction);
+        if promise >= 0.0 && !self.pairs.is_empty() {
+            self.pairs.clear();
+            direction = self.direction();
+            promise = dot(&self.state.gradient, &direction);
+        }
+        let stiff = 2.0 * self.density.stiffness();
+        self.slope = (-promise / stiff).max(0.0).sqrt();
+        self.first_slope = self.first_slope.max(self.slope);
+        if !self.state.energy.is_finite() {
+            return Progress::Stuck;
+        }
+        if self.slope <= tolerance {
+            return Progress::Arrived;
+        }
+        if self.search(&direction, promise) {
+            self.watch_pace(tolerance);
+            return Progress::Moved;
+        }
+        if -promise <= ROUND_OFF * self.state.energy {
+            return Progress::Arrived;
+        }
+        if !self.pairs.is_empty() {
+            self.pairs.clear();
+            return self.step(tolerance);
+        }
+        Progress::Stuck
+    }
+
+    /// −(approximate inverse curvature) · slope, by the two-loop recursion.
+    fn direction(&self) -> Field {
+        let mut q: Field = self.state.gradient.clone();
+        let mut shares = Vec::with_capacity(self.pairs.len());
+        for pair in self.pairs.iter().rev() {
+            let share = pair.inverse * dot(&pair.step, &q);
+            add_scaled(&mut q, -share, &pair.slope_change);
+            shares.push(share);
+        }
+        match &self.curvature {
+            None => self.descent.factor.solve_in_place(&mut q),
+            Some(factor) => factor.solve(q.as_flattened_mut(), 1),
+        }
+        for (pair, share) in self.pairs.iter().zip(shares.iter().rev()) {
+            let back = pair.inverse * dot(&pair.slope_change, &q);
+            add_scaled(&mut q, share - back, &pair.step);
+        }
+        for d in &mut q {
+            *d = [-d[0], -d[1]];
+        }
+        q
+    }
+
+    /// Moves along `direction` as far as is safe and pays; false if nowhere.
+    fn search(&mut self, direction: &Field, promise: f64) -> bool {
+        let descent = self.descent;
+        let bound = step_bound(descent.mesh.faces(), &self.state.uv, direction);
+        let mut step = (SHY_OF_FLIP * bound).min(1.0);
+        for _ in 0..TRIES {
+            self.try_step(direction, step);
+            let gain = self.tried.energy - self.state.energy;
+            if self.tried.energy.is_finite() && gain <= KEPT_PROMISE * step * promise {
+                if !self.clear || !descent.crosses(&self.tried.uv) {
+                    self.accept(direction, step);
+                    return true;
+                }
+                if self.contact.is_none() {
+                    self.bring_in_contact();
+                    return true;
+                }
+                step *= 0.5;
+                continue;
+            }
+            // Minimum of the parabola through the slope and the tried energy.
+            let parabola = -0.5 * promise * step * step / (gain - promise * step);
+            step = if parabola.is_finite() {
+                parabola.clamp(0.1 * step, 0.5 * step)
+            } else {
+                0.3 * step
+            };
+        }
+        false
+    }
+
+    fn try_step(&mut self, direction: &Field, step: f64) {
+        sum_into(&mut self.tried.uv, &self.state.uv, step, direction);
+        self.tried.energy = self.descent.evaluate(
+            self.density,
+            &self.tried.uv,
+            &mut self.forces,
+            &mut self.tried.gradient,
+            self.contact.as_ref(),
+        );
+    }
+
+    fn accept(&mut self, direction: &Field, step: f64) {
+        // The oldest pair's memory is used again.
+        let (mut moved, mut change) = if self.pairs.len() == MEMORY {
+            let oldest = self.pairs.remove(0);
+            (oldest.step, oldest.slope_change)
+        } else {
+            let count = direction.len();
+            (vec![[0.0; 2]; count], vec![[0.0; 2]; count])
+        };
+        moved.fill([0.0; 2]);
+        add_scaled(&mut moved, step, direction);
+        sum_into(
+            &mut change,
+            &self.tried.gradient,
+            -1.0,
+            &self.state.gradient,
+        );
+        let curvature = dot(&moved, &change);
+        if curvature > 0.0 {
+            self.pairs.push(Pair {
+                step: moved,
+                slope_change: change,
+                inverse: 1.0 / curvature,
+            });
+        }
+        std::mem::swap(&mut self.state, &mut self.tried);
+        if !self.clear {
+            self.clear = !self.descent.crosses(&self.state.uv);
+        }
+    }
+
+    /// Takes the energy's own curvature for the metric when too many steps are still to be expected.
+    fn watch_pace(&mut self, tolerance: f64) {
+        self.since += 1;
+        if !self.since.is_multiple_of(PACE_STEPS) {
+            return;
+        }
+        let pace = (self.slope / self.last_look).ln() / PACE_STEPS as f64;
+        let left = (tolerance / self.slope).ln() / pace;
+        self.last_look = self.slope;
+        if pace < 0.0 && left < SLOW {
+            return;
+        }
+        if let Some(factor) = self.descent.curvature(self.density, &self.state.uv) {
+            self.curvature = Some(factor);
+            self.pairs.clear();
+            self.since = 0;
+        }
+    }
+
+    /// From here on the boundary is cushioned; the energy counts the cushion too.
+    fn bring_in_contact(&mut self) {
+        let descent = self.descent;
+        let contact = Contact::new(descent.mesh, &descent.loops, self.density.stiffness());
+        self.state.energy = descent.evaluate(
+            self.density,
+            &self.state.uv,
+            &mut self.forces,
+            &mut self.state.gradient,
+            Some(&contact),
+        );
+        self.contact = Some(contact);
+        self.pairs.clear();
+    }
+}
+
+fn stiffness(energy: &Energy) -> f64 {
+    match energy {
+        Energy::Equal => EqualDensity.stiffness(),
+        Energy::SymmetricDirichlet => DirichletDensity.stiffness(),
+        Energy::Cloth(cloth) => Cloth::stiffness(cloth),
+    }
+}
+
+pub(crate) fn doubled_area(uv: &[[f64; 2]], corners: &[u32; 3]) -> f64 {
+    let [a, b, c] = corners.map(|v| uv[v as usize]);
+    (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
+}
+
+fn springs(mesh: &TriMesh, kept: &[KeptEdges], stiffness: f64) -> Vec<Spring> {
+    let length = |&(a, b): &(u32, u32)| (mesh.position(b) - mesh.position(a)).norm();
+    kept.iter()
+        .flat_map(|group| {
+            let total: f64 = group.edges.iter().map(length).sum();
+            group
+                .edges
+                .iter()
+                .filter(|edge| group.weight > 0.0 && length(edge) > 0.0)
+                .map(move |edge| Spring {
+                    ends: *edge,
+                    inverse: 1.0 / length(edge),
+                    weight: stiffness * group.weight * length(edge) / total,
+                })
+        })
+        .collect()
+}
+
+fn links(mesh: &TriMesh, matched: &MatchedEdges, stiffness: f64) -> Vec<Link> {
+    let length = |&[(a, b), _]: &[(u32, u32); 2]| (mesh.position(b) - mesh.position(a)).norm();
+    let total: f64 = matched.pairs.iter().map(length).sum();
+    matched
+        .pairs
+        .iter()
+        .filter(|pair| matched.weight > 0.0 && length(pair) > 0.0)
+        .map(|pair| Link {
+            edges: *pair,
+            inverse: 1.0 / length(pair),
+            weight: stiffness * matched.weight * length(pair) / total,
+        })
+        .collect()
+}
+
+/// Laplacian of the surface and the kept edges, one vertex held: the curvature of the energy at
+/// rest. Slopes add up to zero, so that the held vertex bears no load and the answer is exact.
+fn factor(
+    mesh: &TriMesh,
+    area: f64,
+    stiffness: f64,
+    springs: &[Spring],
+) -> Result<Cholesky, FlatError> {
+    let mut weights = half_cotangents(mesh);
+    let scale = 2.0 * stiffness / area;
+    weights.iter_mut().for_each(|w| *w *= scale);
+    for spring in springs {
+        let (a, b) = spring.ends;
+        let leaving = |v: u32, to: u32| mesh.fan(v).find(|&h| mesh.head(h) == to);
+        if let Some(h) = leaving(a, b).or_else(|| leaving(b, a)) {
+            weights[h as usize] += 2.0 * spring.weight * spring.inverse * spring.inverse;
+        }
+    }
+    let mut matrix = Laplacian::weighted(mesh, &weights);
+    let held = 0;
+    let (offsets, rows, values) = matrix.csc_data_mut();
+    let range = offsets[held]..offsets[held + 1];
+    for at in range {
+        if rows[at] == held {
+            values[at] *= 2.0;
+        }
+    }
+    Ok(Cholesky::new(&matrix, mesh.positions())?)
+}
+
+/// Corners grouped by vertex: where each vertex's begin, and the corners in the order of the faces.
+fn corners_of_vertices(mesh: &TriMesh) -> (Vec<u32>, Vec<u32>) {
+    let mut first = vec![0_u32; mesh.vertex_count() + 1];
+    for &vertex in mesh.faces().as_flattened() {
+        first[vertex as usize + 1] += 1;
+    }
+    for v in 0..mesh.vertex_count() {
+        first[v + 1] += first[v];
+    }
+    let mut next = first.clone();
+    let mut corners = vec![0; 3 * mesh.face_count()];
+    for (corner, &vertex) in mesh.faces().as_flattened().iter().enumerate() {
+        let slot = &mut next[vertex as usize];
+        corners[*slot as usize] = index(corner);
+        *slot += 1;
+    }
+    (first, corners)
+}

@@ -1,0 +1,124 @@
+//! The flat map of least strain.
+//!
+//! In: a surface and a first map of it, usually the conformal one. Out: the map whose strain costs
+//! the material least, without a flipped triangle, or the best one found and the reason it is not it.
+//!
+//! | start | what is done |
+//! |---|---|
+//! | free of flips | descent ([`super::descent`]) |
+//! | with flips or windings | replaced by a convex-combination map ([`super::tutte`]), opened up by the symmetric Dirichlet energy, then descent |
+//! | ends on itself although the start had no flips | once more from the convex-combination map, whose boundary is a circle |
+
+use crate::mesh::TriMesh;
+
+use super::{
+    Energy, FlatError, FlatMap,
+    descent::{Descent, Limits},
+    overlap, tutte,
+};
+
+/// Most steps by default. Twenty are usual; a start far from the goal takes a hundred.
+pub const MOST_STEPS: usize = 300;
+/// Stopping rule by default: the next step would change strain by less than a hundred-thousandth.
+pub const TOLERANCE: f64 = 1e-5;
+/// Steps that open a convex-combination map up before the material's own energy takes over.
+const OPENING_STEPS: usize = 60;
+
+/// Edges whose length is to be kept, and how much that counts.
+#[derive(Debug, Clone, PartialEq)]
+pub struct KeptEdges {
+    /// Edges of the mesh as vertex pairs.
+    pub edges: Vec<(u32, u32)>,
+    /// Weight of the length-weighted mean square of their errors against the area-weighted mean of
+    /// the surface's: 1 makes an error all along the edges as dear as the same strain all over.
+    pub weight: f64,
+}
+
+/// Pairs of edges that are sewn to one another and are to be of one length.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct MatchedEdges {
+    /// The two edges of each pair, which have one length on the head.
+    pub pairs: Vec<[(u32, u32); 2]>,
+    /// Weight of the length-weighted mean square of their differences, as in [`KeptEdges`].
+    pub weight: f64,
+}
+
+/// What least strain means and how long to look for it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LeastStrainOptions {
+    /// How the material resists.
+    pub energy: Energy,
+    /// Edges whose length is to be kept.
+    pub kept: Vec<KeptEdges>,
+    /// Edges that are to be as long as their partners: the legs of darts.
+    pub matched: MatchedEdges,
+    /// Most steps of the descent.
+    pub most_steps: usize,
+    /// Stop when a next step would change strain by less, root mean square over the area.
+    pub tolerance: f64,
+}
+
+impl Default for LeastStrainOptions {
+    fn default() -> Self {
+        Self {
+            energy: Energy::Equal,
+            kept: Vec::new(),
+            matched: MatchedEdges::default(),
+            most_steps: MOST_STEPS,
+            tolerance: TOLERANCE,
+        }
+    }
+}
+
+/// Moves a flat map to where its strain costs least.
+///
+/// Lengths are millimetres on both sides; the start's place, turn and size do not matter. In the
+/// report, `energy` is the area mean of the density with the kept edges' share. A map that did not
+/// converge, or that still lies on itself, is returned with its report saying so.
+///
+/// # Errors
+/// [`FlatError::Solve`] when the surface's equations can't be solved.
+pub fn least_strain(
+    mesh: &TriMesh,
+    start: FlatMap,
+    options: &LeastStrainOptions,
+) -> Result<FlatMap, FlatError> {
+    let mut descent = Descent::new(mesh, options)?;
+    let limits = Limits {
+        steps: options.most_steps,
+        tolerance: options.tolerance,
+    };
+    if overlap::folds(mesh, &start.uv).is_empty() {
+        let map = descent.run(&start.uv, &limits);
+        if map.report.overlaps == 0 {
+            return Ok(map);
+        }
+        let other = from_circle(mesh, &mut descent, options, &limits)?;
+        return Ok(if other.report.overlaps == 0 {
+            other
+        } else {
+            map
+        });
+    }
+    from_circle(mesh, &mut descent, options, &limits)
+}
+
+/// Starts from a map whose outer boundary is a circle.
+fn from_circle(
+    mesh: &TriMesh,
+    descent: &mut Descent<'_>,
+    options: &LeastStrainOptions,
+    limits: &Limits,
+) -> Result<FlatMap, FlatError> {
+    let start = tutte::onto_circle(mesh)?;
+    let opening = Limits {
+        steps: OPENING_STEPS.min(limits.steps),
+        tolerance: 1e-2,
+    };
+    descent.set_energy(Energy::SymmetricDirichlet);
+    let opened = descent.run(&start, &opening);
+    descent.set_energy(options.energy);
+    let mut map = descent.run(&opened.uv, limits);
+    map.report.steps += opened.report.steps;
+    Ok(map)
+}
