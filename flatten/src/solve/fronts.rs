@@ -26,6 +26,8 @@
 //!
 //! Cost on a surface of n vertices: O(n log n) memory, O(n^1.5) multiplications.
 
+use std::time::{Duration, Instant};
+
 use faer::MatMut;
 use nalgebra_sparse::CscMatrix;
 
@@ -48,6 +50,7 @@ pub(crate) struct Multifrontal {
     /// Schur complement on the kept rows less their own entries of the matrix, `−A_BI A_II⁻¹ A_IB`,
     /// by columns, lower triangle.
     schur: Vec<f64>,
+    timings: Vec<(&'static str, Duration)>,
 }
 
 impl Multifrontal {
@@ -57,13 +60,17 @@ impl Multifrontal {
         positions: &[Point3],
         kept: &[u32],
     ) -> Result<Self, SolveError> {
-        let symbolic = Symbolic::new(matrix, positions, kept);
+        let (symbolic, mut timings) = Symbolic::new(matrix, positions, kept);
         let mut factor = Self {
             panels: vec![Vec::new(); symbolic.fronts.len()],
             schur: Vec::new(),
             symbolic,
+            timings: Vec::new(),
         };
+        let start = Instant::now();
         factor.refactor(matrix)?;
+        timings.push(("factor", start.elapsed()));
+        factor.timings = timings;
         Ok(factor)
     }
 
@@ -106,6 +113,11 @@ impl Multifrontal {
     /// `−A_BI A_II⁻¹ A_IB` on the kept rows in the order they were given, by columns, lower triangle.
     pub(crate) fn schur(&self) -> &[f64] {
         &self.schur
+    }
+
+    /// Wall time of ordering, analysis and first factor.
+    pub(crate) fn timings(&self) -> &[(&'static str, Duration)] {
+        &self.timings
     }
 
     /// Numbers in the factor.

@@ -334,11 +334,11 @@ impl Crossing {
     fn maximum_matching(&self) -> Vec<u32> {
         let mut of_far = vec![NONE; self.far.len()];
         let mut of_near = vec![NONE; self.near.len()];
-        for a in 0..self.near.len() {
+        for (a, own) in of_near.iter_mut().enumerate() {
             let free = |b: &&u32| of_far[**b as usize] == NONE;
             if let Some(&b) = self.edges(a).iter().find(free) {
                 of_far[b as usize] = index(a);
-                of_near[a] = b;
+                *own = b;
             }
         }
         // Near vertex from which each far one was reached, in the search from `seen`.

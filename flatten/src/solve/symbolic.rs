@@ -16,6 +16,8 @@
 //!
 //! Cost: proportional to the rows of all fronts, a small part of the numeric work.
 
+use std::time::{Duration, Instant};
+
 use nalgebra_sparse::CscMatrix;
 
 use super::ordering::{Graph, PARALLEL, Region, dissect};
@@ -62,8 +64,14 @@ pub(crate) struct Symbolic {
 }
 
 impl Symbolic {
-    /// Analyses a matrix with both triangles stored and its diagonal present.
-    pub(crate) fn new(matrix: &CscMatrix<f64>, positions: &[Point3], kept: &[u32]) -> Self {
+    /// Analyses a matrix with both triangles stored and its diagonal present; says how long
+    /// ordering and analysis took.
+    pub(crate) fn new(
+        matrix: &CscMatrix<f64>,
+        positions: &[Point3],
+        kept: &[u32],
+    ) -> (Self, Vec<(&'static str, Duration)>) {
+        let start = Instant::now();
         let n = matrix.ncols();
         let mut place = vec![0; n];
         for &row in kept {
@@ -74,6 +82,7 @@ impl Symbolic {
             .collect();
         let eliminated = order.len();
         let region = dissect(&inner_graph(matrix, &place), positions, &mut order);
+        let ordered = start.elapsed();
         order.extend_from_slice(kept);
         for (at, &row) in order.iter().enumerate() {
             place[row as usize] = index(at);
@@ -88,11 +97,13 @@ impl Symbolic {
             };
             analysis.borders(&mut fronts);
         }
-        Self {
+        let symbolic = Self {
             order,
             eliminated,
             fronts,
-        }
+        };
+        let analysed = start.elapsed() - ordered;
+        (symbolic, vec![("order", ordered), ("analyse", analysed)])
     }
 }
 

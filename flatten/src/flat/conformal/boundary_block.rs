@@ -13,6 +13,8 @@
 //!
 //! Cost: the factor of `L_II`, then b³ for b boundary vertices.
 
+use std::time::Duration;
+
 use faer::c64;
 use nalgebra_sparse::CscMatrix;
 
@@ -70,6 +72,11 @@ impl BoundaryBlock {
             factor,
             block,
         })
+    }
+
+    /// Wall time of each step of building.
+    pub(super) fn timings(&self) -> &[(&'static str, Duration)] {
+        self.factor.timings()
     }
 
     /// Whether a vertex may be pinned.

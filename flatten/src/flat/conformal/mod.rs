@@ -26,10 +26,12 @@
 //!
 //! Turn is kept: a mirrored map has *negative* area and costs the most, it is never the minimum.
 
+use std::time::{Duration, Instant};
+
 use faer::c64;
 use nalgebra_sparse::CscMatrix;
 
-use super::{FlatMap, FlatReport};
+use super::{FlatMap, FlatReport, overlap};
 use crate::{
     Point2, Vector3,
     mesh::{NONE, TriMesh, index},
@@ -130,6 +132,7 @@ pub struct Flattener<'a> {
     laplacian: CscMatrix<f64>,
     /// None where the boundary is too long for it.
     block: Option<BoundaryBlock>,
+    timings: Vec<(&'static str, Duration)>,
 }
 
 impl<'a> Flattener<'a> {
@@ -139,26 +142,41 @@ impl<'a> Flattener<'a> {
     /// [`FlatError::Closed`], [`FlatError::Apart`] and [`FlatError::Loose`]; [`FlatError::Solve`]
     /// when triangles without area leave the equations without a pivot.
     pub fn new(mesh: &'a TriMesh) -> Result<Self, FlatError> {
+        let start = Instant::now();
         check_surface(mesh)?;
         let laplacian = Laplacian::cotan(mesh);
+        let mut timings = vec![("equations", start.elapsed())];
         let kept = boundary(mesh);
+        let start = Instant::now();
         let block = if kept.len() <= LONGEST_BOUNDARY {
             Some(BoundaryBlock::new(mesh, &laplacian, kept)?)
         } else {
             None
         };
+        if let Some(block) = &block {
+            timings.extend_from_slice(block.timings());
+            let inside: Duration = block.timings().iter().map(|t| t.1).sum();
+            timings.push(("block", start.elapsed() - inside));
+        }
         Ok(Self {
             mesh,
             laplacian,
             block,
+            timings,
         })
+    }
+
+    /// Wall time of each step of [`Flattener::new`].
+    #[must_use]
+    pub fn timings(&self) -> &[(&'static str, Duration)] {
+        &self.timings
     }
 
     /// Lays the surface flat.
     ///
     /// In the report, `steps` counts iterations, `energy` is the conformal energy over the flat
-    /// area (0 for a map that keeps every angle) and `flipped` the triangles turned over. Crossings
-    /// of the boundary are not looked for.
+    /// area (0 for a map that keeps every angle), `flipped` the triangles turned over and `overlaps`
+    /// the crossings of the boundary with itself.
     ///
     /// # Errors
     /// [`FlatError::Pins`] when the pins are one vertex or one place, [`FlatError::Solve`] when the
@@ -249,6 +267,7 @@ impl<'a> Flattener<'a> {
             converged,
             energy: (dirichlet - area) / area,
             flipped,
+            overlaps: overlap::crossings(&self.mesh.boundary_loops(), uv).len(),
             ..FlatReport::default()
         }
     }
