@@ -1,9 +1,166 @@
 //! Pages at true scale.
+//!
+//! Pieces come as [`Drawing`]s in millimetres. [`tile`] lays them on a table and finds the fewest sheets;
+//! [`sheets`] draws every page: cover, numbers, cautions, then the sheets with trim lines, match marks,
+//! labels and a scale square. Writers turn each page into a file format and add nothing.
+//!
+//! ```
+//! use flatten::{Point2, sheet::{Cover, Drawing, Figure, Ink, Item, Path, SheetOptions, sheets}};
+//!
+//! let outline = Path::circle(Point2::new(150.0, 150.0), 150.0);
+//! let drawing = Drawing { width_mm: 300.0, height_mm: 300.0, items: vec![Item::Line(Ink::Cut, outline)] };
+//! let figures = [Figure { name: "Piece A".into(), drawing }];
+//! let set = sheets(&figures, &Cover::default(), &SheetOptions::default())?;
+//! assert_eq!(set.tiling.tiles.len(), 4);
+//! assert_eq!(set.sheets.len(), set.cover_pages + 4);
+//! # Ok::<(), flatten::sheet::SheetError>(())
+//! ```
 
 mod bounds;
+mod cover;
 mod drawing;
+mod furniture;
+mod grid;
+mod ink;
 mod metrics;
+mod page;
+mod paper;
+mod room;
+mod tile;
 
 pub use bounds::Bounds;
+pub use cover::{Cover, Section};
 pub use drawing::{Align, Drawing, Ink, Item, Path, Placement, Segment, Stroke, Text};
+pub use furniture::{INCH_LINE_MM, SQUARE_MM};
+pub use ink::hatch;
 pub use metrics::{printable, shorten_text, text_width_mm, win_ansi, wrap_text};
+pub use paper::{Orientation, Paper, SheetOptions};
+pub use tile::{Figure, Laid, Side, Tile, Tiling, tile};
+
+/// Why a pattern cannot be put on paper.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum SheetError {
+    /// Not the name of a paper.
+    #[error(
+        "paper {found:?} is unknown: give letter, legal, tabloid, A4, A3, a size such as 300x400 (mm), or roll:610"
+    )]
+    Paper {
+        /// What was given.
+        found: String,
+    },
+    /// The printer's square is too far off.
+    #[error(
+        "the square measured {mm} mm along the paper's {axis} edge instead of 100: that is a page fitted to the paper, not a printer's error (90 to 110 can be corrected); print at 100 % first"
+    )]
+    Measured {
+        /// `short` or `long`.
+        axis: &'static str,
+        /// As given.
+        mm: f64,
+    },
+    /// Overlap out of range.
+    #[error("an overlap of {mm} mm cannot be joined: give 8 to 40 mm")]
+    Overlap {
+        /// As given.
+        mm: f64,
+    },
+    /// Margin out of range.
+    #[error("a margin of {mm} mm is out of range: give 0 to 50 mm")]
+    Margin {
+        /// As given.
+        mm: f64,
+    },
+    /// The paper leaves too little room inside the margins.
+    #[error(
+        "the paper leaves {width_mm:.0} x {height_mm:.0} mm inside its margins, and the scale square needs 125 x 160 (and a page may not be longer than 5080 mm): take larger paper or smaller margins"
+    )]
+    Room {
+        /// Across.
+        width_mm: f64,
+        /// Up.
+        height_mm: f64,
+    },
+    /// Nothing is drawn.
+    #[error("{piece} has nothing to print")]
+    Nothing {
+        /// Which.
+        piece: String,
+    },
+    /// Too large for paper.
+    #[error(
+        "{piece} is {width_mm:.0} x {height_mm:.0} mm and would need more than 400 sheets: check the scan's unit"
+    )]
+    TooLarge {
+        /// Which.
+        piece: String,
+        /// Across.
+        width_mm: f64,
+        /// Up.
+        height_mm: f64,
+    },
+}
+
+/// One page.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Sheet {
+    /// For the reader's list of pages: `Sheet B2 (5 of 6): Piece A`.
+    pub name: String,
+    /// The page, true scale, the printer's correction included.
+    pub drawing: Drawing,
+}
+
+/// All pages of a pattern.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SheetSet {
+    /// Covers first, then the sheets in reading order.
+    pub sheets: Vec<Sheet>,
+    /// How many of them are covers.
+    pub cover_pages: usize,
+    /// Where everything lies.
+    pub tiling: Tiling,
+}
+
+/// Draws every page of a pattern.
+///
+/// # Errors
+/// Those of [`tile`].
+pub fn sheets(
+    figures: &[Figure],
+    cover: &Cover,
+    options: &SheetOptions,
+) -> Result<SheetSet, SheetError> {
+    let banner = cover
+        .banner
+        .as_deref()
+        .filter(|words| !words.trim().is_empty());
+    let strip_mm = if banner.is_some() {
+        furniture::BANNER_MM
+    } else {
+        0.0
+    };
+    let tiling = tile(figures, options, strip_mm)?;
+    let common = page::Common {
+        client: &cover.client,
+        banner,
+        strip_mm,
+    };
+    let table = page::Table::new(figures, &tiling);
+    let mut sheets = cover::cover(cover, figures, &tiling, &table, &common, options);
+    let cover_pages = sheets.len();
+    let mut inch_line_wanted = true;
+    for index in 0..tiling.tiles.len() {
+        sheets.push(page::page(
+            index,
+            &tiling,
+            figures,
+            &table,
+            &common,
+            &mut inch_line_wanted,
+        ));
+    }
+    Ok(SheetSet {
+        sheets,
+        cover_pages,
+        tiling,
+    })
+}

@@ -1,0 +1,513 @@
+//! The first pages: what it is, how to print and check it, the numbers, the cautions.
+//!
+//! Text runs down the page in one column, is wrapped by the font's own widths and goes on to a further
+//! page when one is full, so nothing is ever cut off.
+
+use std::collections::BTreeSet;
+
+use super::{
+    Sheet,
+    bounds::Bounds,
+    drawing::{Ink, Item, Path, Placement, Text},
+    furniture::{
+        BANNER_MM, INCH_LINE_MM, SQUARE_MM, banner, centred, diamond, inch_line, scale_square,
+        stroke, trim_line,
+    },
+    metrics::{shorten_text, text_width_mm, wrap_text},
+    page::{Common, Table, onto_page, side_names},
+    paper::{SheetOptions, Stock},
+    tile::{Figure, Tiling},
+};
+use crate::{Point2, Vector2, units::trimmed};
+
+/// What the cover says.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Cover {
+    /// Largest line: `Base pattern`.
+    pub title: String,
+    /// Client number, printed on every sheet.
+    pub client: String,
+    /// A sentence or two under the title, one a line.
+    pub about: Vec<String>,
+    /// Tables of numbers.
+    pub sections: Vec<Section>,
+    /// Cautions, one a paragraph.
+    pub cautions: Vec<String>,
+    /// Across every page: `NOT CONFIRMED`.
+    pub banner: Option<String>,
+}
+
+/// A table on the cover.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Section {
+    /// Its heading.
+    pub heading: String,
+    /// Label and value, ready to print.
+    pub rows: Vec<(String, String)>,
+}
+
+const TITLE_MM: f64 = 11.0;
+const HEADING_MM: f64 = 5.6;
+const BODY_MM: f64 = 4.2;
+const LEADING: f64 = 1.38;
+/// Length of a roll's cover page at most, mm.
+const ROLL_COVER_MM: f64 = 420.0;
+
+/// Pages being filled from the top.
+struct Flow {
+    width: f64,
+    height: f64,
+    /// Free below this.
+    y: f64,
+    items: Vec<Item>,
+    pages: Vec<(Vec<Item>, f64)>,
+}
+
+impl Flow {
+    /// Starts a new page unless `height` is still free on this one.
+    fn need(&mut self, height: f64) {
+        if self.y < height && self.y < self.height {
+            self.turn_page();
+        }
+    }
+
+    fn turn_page(&mut self) {
+        let items = std::mem::take(&mut self.items);
+        self.pages.push((items, self.y));
+        self.y = self.height;
+    }
+
+    fn gap(&mut self, mm: f64) {
+        if self.y < self.height {
+            self.y -= mm;
+        }
+    }
+
+    /// Lines of text, each kept whole on a page.
+    fn text(&mut self, words: &str, size: f64, bold: bool, indent: f64) {
+        for line in wrap_text(words, size, bold, self.width - indent) {
+            self.need(size * LEADING);
+            self.y -= size * LEADING;
+            let at = Point2::new(indent, self.y + 0.34 * size);
+            self.items.push(Item::Text(Text {
+                bold,
+                ..Text::new(at, size, line)
+            }));
+        }
+    }
+
+    /// A heading with a rule above, never alone at the foot of a page.
+    fn heading(&mut self, words: &str) {
+        self.need(HEADING_MM * LEADING + 3.0 * BODY_MM * LEADING);
+        self.gap(4.0);
+        self.items.push(stroke(&[
+            Point2::new(0.0, self.y),
+            Point2::new(self.width, self.y),
+        ]));
+        self.y -= 1.2;
+        self.text(words, HEADING_MM, true, 0.0);
+        self.y -= 0.8;
+    }
+
+    /// A numbered or dotted paragraph.
+    fn point(&mut self, mark: &str, words: &str) {
+        const INDENT_MM: f64 = 7.0;
+        self.need(BODY_MM * LEADING);
+        let at = Point2::new(0.0, self.y - BODY_MM * LEADING + 0.34 * BODY_MM);
+        self.items.push(Item::Text(Text {
+            bold: true,
+            ..Text::new(at, BODY_MM, mark)
+        }));
+        self.text(words, BODY_MM, false, INDENT_MM);
+        self.gap(1.0);
+    }
+
+    /// A label and its value in two columns, both wrapped.
+    fn row(&mut self, label: &str, value: &str) {
+        let split = 0.56 * self.width;
+        let left = wrap_text(label, BODY_MM, false, split - 4.0);
+        let right = wrap_text(value, BODY_MM, true, self.width - split);
+        let lines = left.len().max(right.len());
+        #[expect(clippy::cast_precision_loss, reason = "a few lines")]
+        let height = lines as f64 * BODY_MM * LEADING;
+        self.need(height.min(self.height));
+        for index in 0..lines {
+            self.need(BODY_MM * LEADING);
+            self.y -= BODY_MM * LEADING;
+            let y = self.y + 0.34 * BODY_MM;
+            if let Some(line) = left.get(index) {
+                let text = Text::new(Point2::new(0.0, y), BODY_MM, line.clone());
+                self.items.push(Item::Text(text));
+            }
+            if let Some(line) = right.get(index) {
+                self.items.push(Item::Text(Text {
+                    bold: true,
+                    ..Text::new(Point2::new(split, y), BODY_MM, line.clone())
+                }));
+            }
+        }
+        self.gap(0.6);
+    }
+}
+
+/// Draws the cover pages.
+pub(super) fn cover(
+    cover: &Cover,
+    figures: &[Figure],
+    tiling: &Tiling,
+    table: &Table,
+    common: &Common<'_>,
+    options: &SheetOptions,
+) -> Vec<Sheet> {
+    // Covers stand upright whichever way the pattern lies.
+    let stock = Stock::new(options, false);
+    let [width, room] = stock.room_mm();
+    let height = if stock.roll {
+        room.min(ROLL_COVER_MM)
+    } else {
+        room
+    } - common.strip_mm;
+    let mut flow = Flow {
+        width,
+        height,
+        y: height,
+        items: Vec::new(),
+        pages: Vec::new(),
+    };
+    head(&mut flow, cover, figures, tiling, options);
+    check_block(&mut flow, tiling, table, figures, &stock);
+    for section in &cover.sections {
+        flow.heading(&section.heading);
+        for (label, value) in &section.rows {
+            flow.row(label, value);
+        }
+    }
+    how_to(&mut flow, tiling);
+    legend(&mut flow, figures);
+    if !cover.cautions.is_empty() {
+        flow.heading("Cautions");
+        for caution in &cover.cautions {
+            flow.point("\u{2022}", caution);
+        }
+    }
+    flow.turn_page();
+    finish(flow, &stock, common)
+}
+
+/// Pages with banner and page number.
+fn finish(flow: Flow, stock: &Stock, common: &Common<'_>) -> Vec<Sheet> {
+    let count = flow.pages.len();
+    let (width, full) = (flow.width, flow.height);
+    flow.pages
+        .into_iter()
+        .enumerate()
+        .map(|(index, (mut items, used))| {
+            // A roll is cut where the text ends.
+            let foot = if stock.roll { used.max(0.0) } else { 0.0 };
+            let top = full + common.strip_mm;
+            if let Some(words) = common.banner {
+                items.push(banner(words, Point2::new(0.0, full + BANNER_MM), width));
+            }
+            let items: Vec<Item> = items
+                .iter()
+                .map(|item| item.placed(&Placement::shift(0.0, -foot)))
+                .collect();
+            let height = if stock.roll {
+                (top - foot) * stock.scale[1] + 2.0 * stock.margin_mm
+            } else {
+                stock.page_mm[1]
+            };
+            let name = if count == 1 {
+                "Cover".to_owned()
+            } else {
+                format!("Cover, page {} of {count}", index + 1)
+            };
+            Sheet {
+                name,
+                drawing: onto_page(stock, height, &items),
+            }
+        })
+        .collect()
+}
+
+fn head(
+    flow: &mut Flow,
+    cover: &Cover,
+    figures: &[Figure],
+    tiling: &Tiling,
+    options: &SheetOptions,
+) {
+    flow.text(&cover.title, TITLE_MM, true, 0.0);
+    flow.text(&format!("Client {}", cover.client), 7.0, true, 0.0);
+    flow.gap(1.0);
+    for line in &cover.about {
+        flow.text(line, BODY_MM, false, 0.0);
+    }
+    let plural = |count: usize, word: &str| {
+        if count == 1 {
+            format!("1 {word}")
+        } else {
+            format!("{count} {word}s")
+        }
+    };
+    let way = match (options.paper.is_roll(), tiling.landscape) {
+        (true, _) => "",
+        (_, true) => ", long edge across",
+        (_, false) => ", upright",
+    };
+    flow.text(
+        &format!(
+            "{} on {} of {} paper{way}. Printed 1:1, all lengths in millimetres.",
+            plural(figures.len(), "piece"),
+            plural(tiling.tiles.len(), "sheet"),
+            options.paper,
+        ),
+        BODY_MM,
+        false,
+        0.0,
+    );
+    let off = options
+        .measured_mm
+        .iter()
+        .any(|mm| (mm - 100.0).abs() > 1e-9);
+    if off {
+        let [x, y] = options.measured_mm.map(|mm| trimmed(mm, 2));
+        flow.text(
+            &format!("Corrected for a printer that makes {x} x {y} mm of the scale square."),
+            BODY_MM,
+            true,
+            0.0,
+        );
+    }
+}
+
+/// The scale square with the inch line, and the map of the sheets beside or below it.
+fn check_block(flow: &mut Flow, tiling: &Tiling, table: &Table, figures: &[Figure], stock: &Stock) {
+    const MAP_LEAST_MM: f64 = 62.0;
+    const AISLE_MM: f64 = 10.0;
+    flow.heading("1  Print at 100 % and measure this square first");
+    flow.text(
+        "Choose \"actual size\" or 100 %; never \"fit to page\". Each side of the square must measure \
+         100 mm and the line below it 4 in. If not, cut nothing: type what you measured, x and y, \
+         into the command \"sheets --measured\" and print again.",
+        BODY_MM,
+        false,
+        0.0,
+    );
+    flow.gap(3.0);
+    let block = SQUARE_MM + 12.0;
+    let beside = flow.width - INCH_LINE_MM - AISLE_MM;
+    flow.need(block);
+    let top = flow.y;
+    let square = Point2::new(0.5, top - SQUARE_MM);
+    flow.items.push(scale_square(square, side_names(stock)));
+    flow.items
+        .push(inch_line(Point2::new(0.5, top - SQUARE_MM - 10.0)));
+    let map_area = if beside >= MAP_LEAST_MM {
+        flow.y = top - block;
+        Bounds {
+            low: Point2::new(INCH_LINE_MM + AISLE_MM, top - block),
+            high: Point2::new(flow.width, top),
+        }
+    } else {
+        flow.y = top - block - 6.0;
+        flow.need(90.0);
+        let from = flow.y;
+        flow.y = from - 90.0;
+        Bounds {
+            low: Point2::new(0.0, from - 90.0),
+            high: Point2::new(flow.width, from),
+        }
+    };
+    flow.items.push(map(tiling, table, figures, map_area));
+}
+
+/// The sheets side by side, small, with the pieces' cut lines.
+fn map(tiling: &Tiling, table: &Table, figures: &[Figure], area: Bounds) -> Item {
+    const WORDS_MM: f64 = 12.0;
+    let all = tiling
+        .tiles
+        .iter()
+        .fold(Bounds::EMPTY, |all, tile| all.join(&tile.window));
+    let room = [area.width_mm(), area.height_mm() - WORDS_MM];
+    let scale = (room[0] / all.width_mm()).min(room[1] / all.height_mm());
+    let top = area.high.y - 6.0;
+    let to = Placement {
+        quarters: 0,
+        scale: Vector2::new(scale, scale),
+        shift: Vector2::new(
+            area.low.x + 0.5 * (room[0] - scale * all.width_mm()) - scale * all.low.x,
+            top - scale * all.high.y,
+        ),
+    };
+    let mut items = vec![Item::Text(Text {
+        bold: true,
+        ..Text::new(
+            Point2::new(area.low.x, area.high.y - 3.4),
+            BODY_MM,
+            "How the sheets lie",
+        )
+    })];
+    for tile in &tiling.tiles {
+        let own = Bounds::of(&[to.point(tile.own.low), to.point(tile.own.high)]);
+        items.push(Item::Line(
+            Ink::Furniture,
+            Path::rectangle(own.low, own.high),
+        ));
+    }
+    for outlines in &table.outlines {
+        for outline in outlines {
+            let small: Vec<Point2> = outline.iter().map(|p| to.point(*p)).collect();
+            items.push(Item::Line(Ink::Mark, Path::polygon(&small)));
+        }
+    }
+    for tile in &tiling.tiles {
+        let own = Bounds::of(&[to.point(tile.own.low), to.point(tile.own.high)]);
+        let size = (0.34 * own.width_mm().min(own.height_mm())).clamp(2.6, 6.0);
+        let centre = own.centre();
+        items.push(Item::Text(Text {
+            bold: true,
+            ..centred(
+                Point2::new(centre.x, centre.y - 0.36 * size),
+                size,
+                tile.label.clone(),
+            )
+        }));
+    }
+    let names: Vec<&str> = figures.iter().map(|f| f.name.as_str()).collect();
+    let words = if figures.len() > 1 {
+        shorten_text(&names.join(", "), 3.4, false, area.width_mm())
+    } else {
+        "Seen from the printed side".to_owned()
+    };
+    let foot = top - scale * all.height_mm() - 5.0;
+    items.push(Item::Text(Text::new(
+        Point2::new(area.low.x, foot),
+        3.4,
+        words,
+    )));
+    Item::Group("map of the sheets".to_owned(), items)
+}
+
+fn how_to(flow: &mut Flow, tiling: &Tiling) {
+    if tiling.tiles.len() > 1 {
+        flow.heading("2  Join the sheets");
+        let steps = [
+            "Lay the sheets out as on the map. Rows are letters from the top, columns numbers from the left.",
+            "On each sheet cut off the strips beyond the broken lines on its left and its upper side. \
+             Leave the strips on the right and the lower side.",
+            "Lay each sheet on its neighbours' strips until the broken lines and the diamonds with the same \
+             number meet, then tape. The dark halves of the diamonds all point the same way.",
+            "Measure one long line of the pattern across a join against the number printed beside it.",
+        ];
+        for (index, step) in steps.iter().enumerate() {
+            flow.point(&format!("{}", index + 1), step);
+        }
+        flow.heading("3  Cut");
+    } else {
+        flow.heading("2  Cut");
+    }
+    flow.text(
+        "LEFT and RIGHT are the client's. The outside (hair side) of every piece faces you. Cut on the solid \
+         line; sew on the dashed line inside it. Make a trial in paper or net before you cut good material.",
+        BODY_MM,
+        false,
+        0.0,
+    );
+}
+
+fn inks(items: &[Item], found: &mut BTreeSet<Ink>) {
+    for item in items {
+        match item {
+            Item::Line(ink, _) => {
+                found.insert(*ink);
+            }
+            Item::Group(_, inner) | Item::Window(_, _, inner) => inks(inner, found),
+            _ => {}
+        }
+    }
+}
+
+/// The kinds of line that occur, each with a sample.
+fn legend(flow: &mut Flow, figures: &[Figure]) {
+    const SAMPLE_MM: f64 = 24.0;
+    const LINE_MM: f64 = 7.0;
+    let mut found = BTreeSet::new();
+    for figure in figures {
+        inks(&figure.drawing.items, &mut found);
+    }
+    flow.heading("Lines and marks");
+    let mut entries: Vec<(Option<Ink>, &str)> = Ink::ALL
+        .into_iter()
+        .filter(|ink| found.contains(ink) && *ink != Ink::Furniture)
+        .map(|ink| (Some(ink), ink.meaning()))
+        .collect();
+    entries.push((Some(Ink::Furniture), "Trim line of a sheet"));
+    entries.push((None, "Match mark: same numbers meet"));
+    let longest = entries
+        .iter()
+        .map(|(_, words)| text_width_mm(words, BODY_MM, false))
+        .fold(0.0, f64::max);
+    let two = flow.width >= 2.0 * (SAMPLE_MM + 4.0 + longest) + 4.0;
+    let per_row = if two { 2 } else { 1 };
+    for row in entries.chunks(per_row) {
+        flow.need(LINE_MM);
+        flow.y -= LINE_MM;
+        for (column, (ink, words)) in row.iter().enumerate() {
+            let x = if column == 0 {
+                0.0
+            } else {
+                0.5 * flow.width + 2.0
+            };
+            let middle = Point2::new(x, flow.y + 0.5 * LINE_MM);
+            flow.items.extend(sample(*ink, middle, SAMPLE_MM));
+            flow.items.push(Item::Text(Text::new(
+                Point2::new(x + SAMPLE_MM + 4.0, middle.y - 0.36 * BODY_MM),
+                BODY_MM,
+                *words,
+            )));
+        }
+    }
+}
+
+/// A sample of a kind of line, `length` long from its left end.
+fn sample(ink: Option<Ink>, left: Point2, length: f64) -> Vec<Item> {
+    let at = |x: f64, y: f64| Point2::new(left.x + x, left.y + y);
+    let right = at(length, 0.0);
+    match ink {
+        None => vec![
+            trim_line(at(0.0, 0.0), right),
+            diamond(at(0.5 * length, 0.0), Vector2::y()),
+        ],
+        Some(Ink::Furniture) => vec![trim_line(left, right)],
+        Some(Ink::Grain) => {
+            let mut items = vec![Item::Line(Ink::Grain, Path::line(&[left, right]))];
+            for (tip, back) in [(left, 3.5), (right, -3.5)] {
+                items.push(Item::Fill(
+                    0.0,
+                    Path::polygon(&[
+                        tip,
+                        tip + Vector2::new(back, 1.2),
+                        tip + Vector2::new(back, -1.2),
+                    ]),
+                ));
+            }
+            items
+        }
+        Some(Ink::Mark) => vec![
+            Item::Line(Ink::Cut, Path::line(&[left, right])),
+            Item::Line(
+                Ink::Mark,
+                Path::line(&[at(6.0, 0.0), at(7.5, 2.6), at(9.0, 0.0)]),
+            ),
+            Item::Line(Ink::Mark, Path::circle(at(18.0, 2.0), 1.2)),
+        ],
+        Some(Ink::Hatch) => (0..8)
+            .map(|index| {
+                let x = f64::from(index) * 3.0;
+                Item::Line(Ink::Hatch, Path::line(&[at(x, -2.0), at(x + 3.0, 2.0)]))
+            })
+            .collect(),
+        Some(kind) => vec![Item::Line(kind, Path::line(&[left, right]))],
+    }
+}

@@ -1,0 +1,170 @@
+//! Which cells of a grid of sheets a drawing needs.
+//!
+//! Sheets lie on a grid of cells that touch along the trim lines. A sheet shows its cell and half the
+//! overlap beyond it on every side (its window), so ink just across a trim line needs no sheet of its own
+//! when the neighbour's window already holds it.
+
+use super::{bounds::Bounds, paper::Stock};
+use crate::{Point2, Vector2};
+
+/// Ink is kept this far from a window's edge, so that no stroke is cut in its width, mm.
+const INSET_MM: f64 = 0.5;
+
+/// A grid of sheets on the table.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Grid {
+    /// Lower left of cell (0, 0), mm.
+    pub(super) origin: Point2,
+    /// Size of a cell: from trim line to trim line, mm.
+    pub(super) step: Vector2,
+    /// Half the overlap: how far a window reaches beyond its cell, mm.
+    pub(super) flap: f64,
+}
+
+/// Column and row of a cell, counted from the origin to the right and up.
+pub(super) type Cell = (i64, i64);
+
+impl Grid {
+    pub(super) fn new(stock: &Stock, strip_mm: f64, overlap_mm: f64) -> Self {
+        let [width, height] = stock.room_mm();
+        Self {
+            origin: Point2::origin(),
+            step: Vector2::new(width - overlap_mm, height - strip_mm - overlap_mm),
+            flap: 0.5 * overlap_mm,
+        }
+    }
+
+    /// What the sheet of a cell shows.
+    pub(super) fn window(&self, cell: Cell) -> Bounds {
+        self.core(cell).grown(self.flap)
+    }
+
+    /// A cell, from trim line to trim line.
+    pub(super) fn core(&self, (column, row): Cell) -> Bounds {
+        let at = |c: i64, r: i64| {
+            // Grids have a few dozen cells: exact in f64.
+            #[expect(clippy::cast_precision_loss, reason = "small whole numbers")]
+            let steps = Vector2::new(c as f64, r as f64);
+            self.origin + self.step.component_mul(&steps)
+        };
+        Bounds {
+            low: at(column, row),
+            high: at(column + 1, row + 1),
+        }
+    }
+
+    fn cell_of(&self, p: Point2) -> Cell {
+        let steps = (p - self.origin).component_div(&self.step);
+        (whole(steps.x), whole(steps.y))
+    }
+
+    /// The cells whose sheets are needed to show every point, in rows from the lowest, and how many
+    /// points lie so near a trim line that two sheets show them.
+    pub(super) fn needed(&self, points: &[Point2]) -> (Vec<Cell>, usize) {
+        let Some(span) = self.span(points) else {
+            return (Vec::new(), 0);
+        };
+        let mut hard = vec![false; span.len()];
+        let mut soft: Vec<(usize, Point2)> = Vec::new();
+        let reach = self.flap - INSET_MM;
+        for &p in points {
+            let cell = self.cell_of(p);
+            let inner = self.core(cell).grown(-reach);
+            if inner.holds(p) {
+                hard[span.index(cell)] = true;
+            } else {
+                soft.push((span.index(cell), p));
+            }
+        }
+        let shared = soft.len();
+        let mut kept = hard.clone();
+        soft.retain(|(index, _)| !hard[*index]);
+        soft.sort_by_key(|(index, _)| *index);
+        for (index, _) in &soft {
+            kept[*index] = true;
+        }
+        self.drop_held(&span, &soft, &mut kept);
+        let cells = (0..span.len())
+            .filter(|index| kept[*index])
+            .map(|index| span.cell(index))
+            .collect();
+        (cells, shared)
+    }
+
+    /// Drops cells, those with the fewest points first, whose every point another kept window holds.
+    fn drop_held(&self, span: &Span, soft: &[(usize, Point2)], kept: &mut [bool]) {
+        let mut groups: Vec<&[(usize, Point2)]> = soft.chunk_by(|a, b| a.0 == b.0).collect();
+        groups.sort_by_key(|group| (group.len(), group[0].0));
+        for group in groups {
+            let own = group[0].0;
+            let (column, row) = span.cell(own);
+            let held = |p: Point2| {
+                (-1..=1).any(|dc| {
+                    (-1..=1).any(|dr| {
+                        let other = (column + dc, row + dr);
+                        (dc, dr) != (0, 0)
+                            && span.holds(other)
+                            && kept[span.index(other)]
+                            && self.window(other).grown(-INSET_MM).holds(p)
+                    })
+                })
+            };
+            if group.iter().all(|(_, p)| held(*p)) {
+                kept[own] = false;
+            }
+        }
+    }
+
+    fn span(&self, points: &[Point2]) -> Option<Span> {
+        let bounds = Bounds::of(points);
+        if bounds.is_empty() {
+            return None;
+        }
+        let low = self.cell_of(bounds.low);
+        let high = self.cell_of(bounds.high);
+        Some(Span {
+            low,
+            columns: high.0 - low.0 + 1,
+            rows: high.1 - low.1 + 1,
+        })
+    }
+}
+
+fn whole(steps: f64) -> i64 {
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "cell numbers are small; the number of sheets is bounded before"
+    )]
+    let cell = steps.floor() as i64;
+    cell
+}
+
+/// The block of cells round all points.
+struct Span {
+    low: Cell,
+    columns: i64,
+    rows: i64,
+}
+
+impl Span {
+    fn len(&self) -> usize {
+        usize::try_from(self.columns * self.rows).unwrap_or(0)
+    }
+
+    fn holds(&self, (column, row): Cell) -> bool {
+        (self.low.0..self.low.0 + self.columns).contains(&column)
+            && (self.low.1..self.low.1 + self.rows).contains(&row)
+    }
+
+    fn index(&self, (column, row): Cell) -> usize {
+        usize::try_from((row - self.low.1) * self.columns + column - self.low.0).unwrap_or(0)
+    }
+
+    fn cell(&self, index: usize) -> Cell {
+        let index = i64::try_from(index).unwrap_or(0);
+        (
+            self.low.0 + index % self.columns,
+            self.low.1 + index / self.columns,
+        )
+    }
+}
