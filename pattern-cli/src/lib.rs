@@ -3,6 +3,7 @@
 //! | layer | module | rule |
 //! |---|---|---|
 //! | what was ordered | [`fitting`] | one file, every key checked, lengths in millimetres |
+//! | files | [`write`] | true scale, the same bytes for the same drawing |
 //! | what is written | [`folder`] | bytes in memory first, then a folder complete or not at all |
 
 pub mod fitting;
@@ -12,3 +13,5 @@ pub mod folder;
 pub mod outcome;
 
 pub mod picture;
+
+pub mod write;

@@ -399,6 +399,28 @@ impl Item {
         }
     }
 
+    /// Whether every coordinate is a finite number.
+    #[must_use]
+    pub fn is_finite(&self) -> bool {
+        let point = |p: &Point2| p.x.is_finite() && p.y.is_finite();
+        match self {
+            Self::Line(_, path) | Self::Fill(_, path) | Self::Tint(_, path) => {
+                path.segments.iter().all(|segment| match segment {
+                    Segment::Move(p) | Segment::Line(p) => point(p),
+                    Segment::Cubic(a, b, c) => point(a) && point(b) && point(c),
+                    Segment::Close => true,
+                })
+            }
+            Self::Text(text) => {
+                point(&text.at) && text.size_mm.is_finite() && text.turn.is_finite()
+            }
+            Self::Group(_, items) => items.iter().all(Self::is_finite),
+            Self::Window(low, high, items) => {
+                point(low) && point(high) && items.iter().all(Self::is_finite)
+            }
+        }
+    }
+
     /// The same thing laid elsewhere.
     #[must_use]
     pub fn placed(&self, map: &Placement) -> Self {

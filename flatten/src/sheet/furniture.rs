@@ -116,7 +116,7 @@ pub(super) fn diamond(centre: Point2, across: Vector2) -> Item {
         vec![
             Item::Fill(0.35, dark),
             Item::Line(Ink::Furniture, outline),
-            stroke(&[centre - a * 1.5, centre + a * 1.5]),
+            stroke(&[centre - a * 1.2, centre + a * 1.2]),
         ],
     )
 }

@@ -64,26 +64,19 @@ impl Grid {
         let Some(span) = self.span(points) else {
             return (Vec::new(), 0);
         };
-        let mut hard = vec![false; span.len()];
-        let mut soft: Vec<(usize, Point2)> = Vec::new();
+        let mut kept = vec![false; span.len()];
+        let mut soft: Vec<(Cell, Point2)> = Vec::new();
         let reach = self.flap - INSET_MM;
         for &p in points {
             let cell = self.cell_of(p);
-            let inner = self.core(cell).grown(-reach);
-            if inner.holds(p) {
-                hard[span.index(cell)] = true;
+            if self.core(cell).grown(-reach).holds(p) {
+                kept[span.index(cell)] = true;
             } else {
-                soft.push((span.index(cell), p));
+                soft.push((cell, p));
             }
         }
         let shared = soft.len();
-        let mut kept = hard.clone();
-        soft.retain(|(index, _)| !hard[*index]);
-        soft.sort_by_key(|(index, _)| *index);
-        for (index, _) in &soft {
-            kept[*index] = true;
-        }
-        self.drop_held(&span, &soft, &mut kept);
+        self.cover_soft(&span, &soft, &mut kept);
         let cells = (0..span.len())
             .filter(|index| kept[*index])
             .map(|index| span.cell(index))
@@ -91,28 +84,49 @@ impl Grid {
         (cells, shared)
     }
 
-    /// Drops cells, those with the fewest points first, whose every point another kept window holds.
-    fn drop_held(&self, span: &Span, soft: &[(usize, Point2)], kept: &mut [bool]) {
-        let mut groups: Vec<&[(usize, Point2)]> = soft.chunk_by(|a, b| a.0 == b.0).collect();
-        groups.sort_by_key(|group| (group.len(), group[0].0));
-        for group in groups {
-            let own = group[0].0;
-            let (column, row) = span.cell(own);
-            let held = |p: Point2| {
-                (-1..=1).any(|dc| {
-                    (-1..=1).any(|dr| {
-                        let other = (column + dc, row + dr);
-                        (dc, dr) != (0, 0)
-                            && span.holds(other)
-                            && kept[span.index(other)]
-                            && self.window(other).grown(-INSET_MM).holds(p)
-                    })
-                })
-            };
-            if group.iter().all(|(_, p)| held(*p)) {
-                kept[own] = false;
+    /// Adds the cells that show the points near trim lines: again and again the one that shows most of
+    /// those not shown yet, then without those that turned out to be needless.
+    fn cover_soft(&self, span: &Span, soft: &[(Cell, Point2)], kept: &mut [bool]) {
+        let mut shown_by: Vec<Vec<usize>> = Vec::new();
+        for &(cell, p) in soft {
+            let indices = self.showing(span, cell, p);
+            if !indices.iter().any(|index| kept[*index]) {
+                shown_by.push(indices);
             }
         }
+        let mut added = Vec::new();
+        let mut open: Vec<&Vec<usize>> = shown_by.iter().collect();
+        while !open.is_empty() {
+            let mut counts = vec![0_usize; kept.len()];
+            for index in open.iter().copied().flatten() {
+                counts[*index] += 1;
+            }
+            // The first of the best, so that the choice is always the same.
+            let most = counts.iter().max().copied().unwrap_or(0);
+            let best = counts.iter().position(|count| *count == most).unwrap_or(0);
+            kept[best] = true;
+            added.push(best);
+            open.retain(|indices| !indices.contains(&best));
+        }
+        for index in added.into_iter().rev() {
+            kept[index] = false;
+            let lost = |by: &Vec<usize>| !by.iter().any(|other| kept[*other]);
+            kept[index] = shown_by.iter().any(lost);
+        }
+    }
+
+    /// The cells whose sheets show a point of a cell: its own, and those whose windows reach it.
+    fn showing(&self, span: &Span, (column, row): Cell, p: Point2) -> Vec<usize> {
+        let mut indices = vec![span.index((column, row))];
+        for other in (-1..=1).flat_map(|dc| (-1..=1).map(move |dr| (column + dc, row + dr))) {
+            if other != (column, row)
+                && span.holds(other)
+                && self.window(other).grown(-INSET_MM).holds(p)
+            {
+                indices.push(span.index(other));
+            }
+        }
+        indices
     }
 
     fn span(&self, points: &[Point2]) -> Option<Span> {

@@ -86,6 +86,12 @@ pub enum SheetError {
         /// Which.
         piece: String,
     },
+    /// A coordinate that is not a number: a defect of the stage that drew it.
+    #[error("{piece} has a coordinate that is not a finite number")]
+    NotFinite {
+        /// Which.
+        piece: String,
+    },
     /// Too large for paper.
     #[error(
         "{piece} is {width_mm:.0} x {height_mm:.0} mm and would need more than 400 sheets: check the scan's unit"

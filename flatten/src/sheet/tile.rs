@@ -9,7 +9,7 @@
 use super::{
     SheetError, SheetOptions,
     bounds::Bounds,
-    drawing::{Drawing, Placement},
+    drawing::{Drawing, Item, Placement},
     grid::{Cell, Grid},
     ink::{ink_points, thinned},
     paper::Stock,
@@ -176,10 +176,10 @@ pub fn tile(
     strip_mm: f64,
 ) -> Result<Tiling, SheetError> {
     options.check()?;
-    let inked: Vec<Inked> = figures.iter().map(Inked::new).collect();
-    for (figure, ink) in figures.iter().zip(&inked) {
-        check_size(figure, ink, options)?;
+    for figure in figures {
+        check_size(figure, options)?;
     }
+    let inked: Vec<Inked> = figures.iter().map(Inked::new).collect();
     if inked.is_empty() {
         return Err(SheetError::Nothing {
             piece: "the pattern".to_owned(),
@@ -217,22 +217,27 @@ pub fn tile(
     Ok(finish(&inked, &trial, &cells))
 }
 
-fn check_size(figure: &Figure, ink: &Inked, options: &SheetOptions) -> Result<(), SheetError> {
-    if ink.bounds.is_empty() {
+/// Refuses what has no ink or no size fit for paper, before any of it is sampled.
+fn check_size(figure: &Figure, options: &SheetOptions) -> Result<(), SheetError> {
+    let bounds = figure.drawing.bounds();
+    if !figure.drawing.items.iter().all(Item::is_finite) {
+        return Err(SheetError::NotFinite {
+            piece: figure.name.clone(),
+        });
+    }
+    if bounds.is_empty() {
         return Err(SheetError::Nothing {
             piece: figure.name.clone(),
         });
     }
     let [w, h] = Stock::new(options, false).room_mm();
-    let sheets = ink.bounds.width_mm() * ink.bounds.height_mm() / (w * h);
-    if !(sheets < MOST_SHEETS
-        && ink.bounds.width_mm() < MOST_SHEETS * w
-        && ink.bounds.height_mm() < MOST_SHEETS * w)
-    {
+    let (width_mm, height_mm) = (bounds.width_mm(), bounds.height_mm());
+    let sheets = (width_mm / w).ceil().max(1.0) * (height_mm / h).ceil().max(1.0);
+    if sheets > MOST_SHEETS {
         return Err(SheetError::TooLarge {
             piece: figure.name.clone(),
-            width_mm: ink.bounds.width_mm(),
-            height_mm: ink.bounds.height_mm(),
+            width_mm,
+            height_mm,
         });
     }
     Ok(())

@@ -1,0 +1,4 @@
+//! Files that leave the program.
+
+pub mod pdf;
+pub mod svg;
