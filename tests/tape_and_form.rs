@@ -10,8 +10,9 @@ use std::{collections::BTreeMap, path::PathBuf};
 
 use flatten::{
     Point3, Vector3,
+    form::{self, HeadForm},
     mesh::TriMesh,
-    tape::{self, Plane, TapeLine},
+    tape::{self, Plane, TapeLine, TapePath},
 };
 
 fn outside(name: &str) -> Option<String> {
@@ -154,5 +155,169 @@ fn from_front(line: TapeLine, start: &Point3, towards: &Point3) -> TapeLine {
     TapeLine {
         points: ring,
         ..line
+    }
+}
+
+/// Length of a smooth curve through points: Catmull–Rom, eight chords a span.
+fn smooth_length(points: &[Point3], closed: bool) -> f64 {
+    let n = points.len();
+    let at = |i: isize| {
+        let i = if closed {
+            i.rem_euclid(n as isize)
+        } else {
+            i.clamp(0, n as isize - 1)
+        };
+        points[i as usize].coords
+    };
+    let spans = if closed { n } else { n - 1 } as isize;
+    let mut length = 0.0;
+    for i in 0..spans {
+        let (p0, p1, p2, p3) = (at(i - 1), at(i), at(i + 1), at(i + 2));
+        let curve = |t: f64| {
+            p1 + (p2 - p0) * (t / 2.0)
+                + (p0 * 2.0 - p1 * 5.0 + p2 * 4.0 - p3) * (t * t / 2.0)
+                + (p1 * 3.0 - p0 - p2 * 3.0 + p3) * (t * t * t / 2.0)
+        };
+        for k in 0..8 {
+            length += (curve(f64::from(k + 1) / 8.0) - curve(f64::from(k) / 8.0)).norm();
+        }
+    }
+    length
+}
+
+/// Distances of points from a form along its radii, after the best rigid move of the points.
+fn distances(form: &HeadForm, points: &[Point3]) -> Vec<f64> {
+    let moved = |m: &[f64; 6], p: &Point3| {
+        let turn = nalgebra::Rotation3::from_scaled_axis(Vector3::new(m[3], m[4], m[5]));
+        turn * p + Vector3::new(m[0], m[1], m[2])
+    };
+    let all = |m: &[f64; 6]| -> Vec<f64> {
+        let off = |p: Point3| p.coords.norm() - form.radius_mm(&p.coords);
+        points.iter().map(|p| off(moved(m, p))).collect()
+    };
+    let mut m = [0.0, 17.0, 0.0, 0.0, 0.0, 0.0];
+    for _ in 0..20 {
+        let here = nalgebra::DVector::from_vec(all(&m));
+        let columns: Vec<_> = (0..6)
+            .map(|k| {
+                let h = if k < 3 { 0.1 } else { 1e-3 };
+                let mut there = m;
+                there[k] += h;
+                (nalgebra::DVector::from_vec(all(&there)) - &here) / h
+            })
+            .collect();
+        let j = nalgebra::DMatrix::from_columns(&columns);
+        let step = j.clone().svd(true, true).solve(&-here, 1e-9).unwrap();
+        for k in 0..6 {
+            m[k] += step[k];
+        }
+    }
+    all(&m)
+}
+
+fn rms(values: &[f64]) -> f64 {
+    (values.iter().map(|v| v * v).sum::<f64>() / values.len() as f64).sqrt()
+}
+
+/// Another person's head, which no number of the form was fitted to: the form is built from four
+/// arcs and breadths of it and must lie as close to its 340 positions as it says.
+#[test]
+fn a_form_from_four_readings_of_another_head_is_as_close_as_it_says() {
+    let Some(at) = positions("colin27_positions.csv") else {
+        return;
+    };
+    let of = |labels: &[&str]| -> Vec<Point3> { labels.iter().map(|l| at[*l]).collect() };
+    let ring = of(&[
+        "Fpz", "Fp2", "AF8", "F8", "FT8", "T8", "TP8", "P8", "PO8", "O2", "Oz", "O1", "PO7", "P7",
+        "TP7", "T7", "FT7", "F7", "AF7", "Fp1",
+    ]);
+    let over = of(&[
+        "LPA", "T9", "T7", "C5", "C3", "C1", "Cz", "C2", "C4", "C6", "T8", "T10", "RPA",
+    ]);
+    let xs: Vec<f64> = at.values().filter(|p| p.z > -15.0).map(|p| p.x).collect();
+    let breadth =
+        xs.iter().copied().fold(f64::MIN, f64::max) - xs.iter().copied().fold(f64::MAX, f64::min);
+    let readings = [
+        (TapePath::HeadGirth, smooth_length(&ring, true)),
+        (TapePath::HeadLength, (at["Fpz"] - at["Oz"]).norm()),
+        (TapePath::HeadBreadth, breadth),
+        (TapePath::CoronalArc, smooth_length(&over, false)),
+    ];
+    println!("{readings:.1?}");
+    let (form, report) = form::from_readings(&readings.into()).unwrap();
+    assert!(report.unmet.is_empty(), "{:?}", report.unmet);
+    println!("doubts {:?}", report.doubts);
+    let (by_girth, by_girth_report) =
+        form::from_readings(&readings[..1].iter().copied().collect()).unwrap();
+    let kept: Vec<Point3> = at
+        .values()
+        .filter(|p| p.z > at["Oz"].z.min(-5.0))
+        .copied()
+        .collect();
+    let all: Vec<Point3> = at.values().copied().collect();
+    let off = rms(&distances(&form, &kept));
+    println!(
+        "rms of {} positions above the ring {off:.2} mm (said {:.2}), of all {} {:.2} mm; from the girth alone {:.2} mm (said {:.2})",
+        kept.len(),
+        report.expected_error_mm,
+        all.len(),
+        rms(&distances(&form, &all)),
+        rms(&distances(&by_girth, &kept)),
+        by_girth_report.expected_error_mm,
+    );
+    assert!(off < 2.0 * report.expected_error_mm, "{off}");
+}
+
+/// 5th, 50th and 95th percentiles of girth, length, breadth and coronal arc: 2012 US Army survey (Gordon
+/// et al. 2014, NATICK/TR-15/007) and NIOSH 2003 for the coronal arc (Zhuang & Bradtmiller 2005, J
+/// Occup Environ Hyg 2:567–576), men and women.
+#[test]
+fn forms_of_small_average_and_large_heads_stay_heads() {
+    let people = [
+        [548.0, 188.0, 146.0, 330.0],
+        [574.0, 200.0, 154.0, 350.0],
+        [601.0, 211.0, 163.0, 375.0],
+        [532.0, 178.0, 140.0, 315.0],
+        [560.0, 190.0, 147.0, 340.0],
+        [597.0, 202.0, 156.0, 367.0],
+    ];
+    let paths = [
+        TapePath::HeadGirth,
+        TapePath::HeadLength,
+        TapePath::HeadBreadth,
+        TapePath::CoronalArc,
+    ];
+    for sizes in people {
+        let readings = paths.into_iter().zip(sizes).collect();
+        let (form, report) = form::from_readings(&readings).unwrap();
+        println!("{sizes:?}");
+        for m in &report.measures {
+            println!(
+                "   {:24} {:6.1} ± {:.1}",
+                m.path.key(),
+                m.form_mm,
+                m.error_mm
+            );
+        }
+        println!("   unmet {:?} doubts {:?}", report.unmet, report.doubts);
+        assert!(report.unmet.is_empty(), "{sizes:?} {:?}", report.unmet);
+        assert!(report.doubts.is_empty(), "{sizes:?} {:?}", report.doubts);
+        let mesh = form.mesh(5000);
+        let (sums, floor) = (mesh.angle_sums(), form.head().left_ear.z + 10.0);
+        for (p, sum) in mesh.positions().iter().zip(sums) {
+            assert!(p.z < floor || sum < std::f64::consts::TAU, "hollow at {p}");
+        }
+        // trade stock sizes of several makers, circumference 508 to 635 and front to nape 337 to 419 mm
+        // with the tenth that a soft check allows
+        let of = |path| {
+            report
+                .measures
+                .iter()
+                .find(|m| m.path == path)
+                .unwrap()
+                .form_mm
+        };
+        assert!((457.0..=699.0).contains(&of(TapePath::Girth)));
+        assert!((303.0..=461.0).contains(&of(TapePath::FrontToNape)));
     }
 }

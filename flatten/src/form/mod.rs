@@ -10,12 +10,15 @@
 
 mod average;
 
+mod fit;
+
 mod globe;
 
 mod hairline;
 
 pub mod harmonics;
 
+pub use fit::{Doubt, FormError, FormMeasure, FormReport, from_readings};
 pub use hairline::Hairline;
 
 use crate::{
@@ -82,16 +85,12 @@ impl HeadForm {
     #[must_use]
     pub fn head(&self) -> Head {
         let curve = self.hairline.directions();
-        let side = |sign: f64| {
-            let mut ear = EAR_TOP;
-            ear.0 *= sign;
-            self.point(&hairline::towards(ear.0, ear.1))
-        };
+        let ear = |side: f64| self.point(&self.hairline.ear_top(side));
         Head {
             front: self.point(&curve[0]),
             nape: self.point(&curve[curve.len() / 2]),
-            left_ear: side(-1.0),
-            right_ear: side(1.0),
+            left_ear: ear(-1.0),
+            right_ear: ear(1.0),
             crown: self.crown(),
             right: Vector3::x(),
             forward: Vector3::y(),
@@ -112,15 +111,16 @@ impl HeadForm {
         self.outline_of(&Hairline::top_piece())
     }
 
+    /// The ear points of anthropometry, client's right first.
+    pub(crate) fn tragions(&self) -> [Point3; 2] {
+        [1.0, -1.0].map(|side| self.point(&self.hairline.tragion(side)))
+    }
+
     /// The points tapes are held to, with the ear points of anthropometry.
     #[must_use]
     pub fn stations(&self) -> Stations {
-        let tragion = |sign: f64| {
-            let (azimuth, elevation) = TRAGION;
-            self.point(&hairline::towards(sign * azimuth, elevation))
-        };
         Stations {
-            tragions: Some([tragion(1.0), tragion(-1.0)]),
+            tragions: Some(self.tragions()),
             ..Stations::of(&self.head(), &self.outline().perimeter)
         }
     }
@@ -154,13 +154,6 @@ impl HeadForm {
 
 /// Rounds of evening out the mesh: more changes nothing one could see.
 const EVEN_ROUNDS: usize = 12;
-
-/// The right ear point, azimuth and elevation in degrees: LPA and RPA of the average scalp.
-const TRAGION: (f64, f64) = (97.6, -21.3);
-
-/// Where the scalp meets the top of the right ear, azimuth and elevation in degrees (from memory:
-/// about 28 mm above the ear point of the average scalp and a little behind it).
-const EAR_TOP: (f64, f64) = (100.0, -1.0);
 
 /// An ellipsoid about the origin, for tests of what is measured on surfaces.
 #[cfg(test)]

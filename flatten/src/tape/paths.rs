@@ -26,7 +26,8 @@ pub enum TapePath {
     EarToEarForehead,
     /// `ear_to_ear_over`: hairline above one ear, straight over the crown, to the other.
     EarToEarOver,
-    /// `temple_to_temple_back`: front edge of one temple round the fullest part of the back to the other.
+    /// `temple_to_temple_back`: front edge of one temple round the back, over the midline at the
+    /// height of the ears' tops, to the other.
     TempleToTempleBack,
     /// `nape`: across the nape from corner to corner.
     Nape,
@@ -150,7 +151,7 @@ pub fn measure(mesh: &TriMesh, stations: &Stations, path: TapePath) -> Option<Ta
         TapePath::EarToEarOver => arc(mesh, h.right_ear, h.crown, h.left_ear),
         TapePath::TempleToTempleBack => {
             let [right, left] = s.hairline?.temples;
-            arc(mesh, right, rearmost(mesh, &s)?, left)
+            arc(mesh, right, occiput(mesh, &s)?, left)
         }
         TapePath::Nape => {
             let [right, left] = s.hairline?.nape_corners;
@@ -267,27 +268,27 @@ fn brow(mesh: &TriMesh, s: &Stations, below_mm: f64) -> Option<Point3> {
     if below_mm <= 0.0 {
         return Some(project_once(mesh, h.front).1);
     }
-    let height = |p: &Point3| (p - h.front).dot(&h.up) + below_mm;
-    midline(mesh, s)?
-        .into_iter()
-        .filter(|[a, b]| height(a) * height(b) <= 0.0 && (height(a) - height(b)).abs() > 0.0)
-        .map(|[a, b]| a + (b - a) * (height(&a) / (height(&a) - height(&b))))
-        .filter(|p| (p - s.inside()).dot(&h.forward) > 0.0)
-        // a face may hide behind: the nearest to the hairline is the forehead
-        .min_by(|a, b| (a - h.front).norm().total_cmp(&(b - h.front).norm()))
+    at_height(mesh, s, &(h.front - h.up * below_mm), 1.0)
 }
 
-/// The midline point farthest back, above the nape.
-fn rearmost(mesh: &TriMesh, s: &Stations) -> Option<Point3> {
+/// The midline point of the back at the height of the ears' tops, over the occipital bone.
+fn occiput(mesh: &TriMesh, s: &Stations) -> Option<Point3> {
+    let ears = nalgebra::center(&s.head.left_ear, &s.head.right_ear);
+    at_height(mesh, s, &ears, -1.0)
+}
+
+/// The point of the midline at the height of another, in front (+1) or at the back (−1).
+fn at_height(mesh: &TriMesh, s: &Stations, level: &Point3, way: f64) -> Option<Point3> {
     let h = &s.head;
+    let height = |p: &Point3| (p - level).dot(&h.up);
+    let out = |p: &Point3| (p - s.inside()).dot(&h.forward) * way;
     midline(mesh, s)?
         .into_iter()
-        .flatten()
-        .filter(|p| (p - h.nape).dot(&h.up) > 0.0)
-        .min_by(|a, b| {
-            let forward = |p: &Point3| p.coords.dot(&h.forward);
-            forward(a).total_cmp(&forward(b))
-        })
+        .filter(|[a, b]| (height(a) >= 0.0) != (height(b) >= 0.0))
+        .map(|[a, b]| a + (b - a) * (height(&a) / (height(&a) - height(&b))))
+        .filter(|p| out(p) > 0.0)
+        // a scan may have an inside: the outer face counts
+        .max_by(|a, b| out(a).total_cmp(&out(b)))
 }
 
 /// Greatest breadth at or above the height of the ears' tops.
