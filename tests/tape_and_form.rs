@@ -303,7 +303,8 @@ fn forms_of_small_average_and_large_heads_stay_heads() {
         assert!(report.unmet.is_empty(), "{sizes:?} {:?}", report.unmet);
         assert!(report.doubts.is_empty(), "{sizes:?} {:?}", report.doubts);
         let mesh = form.mesh(5000);
-        let (sums, floor) = (mesh.angle_sums(), form.head().left_ear.z + 10.0);
+        // heads have a shallow hollow at the temples, up to about 2 cm above the ears
+        let (sums, floor) = (mesh.angle_sums(), form.head().left_ear.z + 20.0);
         for (p, sum) in mesh.positions().iter().zip(sums) {
             assert!(p.z < floor || sum < std::f64::consts::TAU, "hollow at {p}");
         }

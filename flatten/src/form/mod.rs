@@ -18,7 +18,7 @@ mod hairline;
 
 pub mod harmonics;
 
-pub use fit::{Doubt, FormError, FormMeasure, FormReport, from_readings};
+pub use fit::{Doubt, FormError, FormMeasure, FormReport, MET_MM, from_readings};
 pub use hairline::Hairline;
 
 use crate::{

@@ -8,8 +8,6 @@
 
 mod compare;
 
-mod shim;
-
 mod paths;
 
 mod section;

@@ -5,12 +5,14 @@
 //! and hairpiece makers; the trade's circumference runs along the hairline down to the nape and is not
 //! the head girth of anthropometry ("maximum girth of the head above the ears", ISO 8559-1).
 
-use crate::{Point3, mesh::TriMesh};
+use crate::{
+    Point3,
+    mesh::{TriMesh, project_once},
+};
 
 use super::{
     HairlineStations, Plane, Stations, TapeLine,
     section::{segments, taut_arc, taut_loop},
-    shim::project_once,
 };
 
 /// What is measured. The key is the name of the reading in files.
@@ -112,6 +114,9 @@ const BROW_BELOW_HAIRLINE_MM: f64 = 38.0;
 /// Where a mold ends higher up, the girth is taken from there; these are tried in turn, mm.
 const BROW_TRIES_MM: [f64; 5] = [BROW_BELOW_HAIRLINE_MM, 30.0, 20.0, 10.0, 0.0];
 
+/// Farther below the ears' tops than this the back is neck, mm.
+const NECK_BELOW_EARS_MM: f64 = 25.0;
+
 /// A closed tape that hangs free over a longer stretch does not go round a surface, mm.
 const FREE_LIMIT_MM: f64 = 60.0;
 
@@ -160,9 +165,11 @@ pub fn measure(mesh: &TriMesh, stations: &Stations, path: TapePath) -> Option<Ta
         TapePath::HeadGirth => head_girth(mesh, &s),
         TapePath::HeadLength => {
             let front = brow(mesh, &s, BROW_BELOW_HAIRLINE_MM)?;
-            let above_nape = |p: &Point3| (p - h.nape).dot(&h.up) > 0.0;
+            // the back of the head, not of the neck
+            let ears = nalgebra::center(&h.left_ear, &h.right_ear);
+            let head = |p: &Point3| (p - ears).dot(&h.up) > -NECK_BELOW_EARS_MM;
             let line = midline(mesh, &s)?.into_iter().flatten();
-            let back = farthest(line.filter(above_nape), &front)?;
+            let back = farthest(line.filter(head), &front)?;
             Some(TapeLine::open(vec![front, back]))
         }
         TapePath::HeadBreadth => breadth(mesh, &s),
