@@ -4,8 +4,12 @@ use std::f64::consts::{PI, TAU};
 
 use flatten::{
     Point3, Vector3,
+    dart::{
+        Anchor, CutName, CutPatch, Cutter, DartError, DartSpec, EdgeKind, Layout, SeamSpec, Side,
+        Towards, cut, even,
+    },
     mesh::{Line, Nearest, TriMesh, imprint, shortest},
-    patch::{Drawn, Head, Outline, Patch, PatchError, Zone},
+    patch::{Drawn, Head, KeepClear, Outline, Patch, PatchError, Zone},
 };
 
 type Plain = (Vec<[f64; 3]>, Vec<[u32; 3]>);
@@ -493,4 +497,442 @@ fn sparse_readings_are_joined_smoothly_and_corners_kept() {
     assert!((ratio - 1.0).abs() < 2e-3, "{ratio}");
     let lengths = sparse.perimeter_edge().length_mm / fine.perimeter_edge().length_mm;
     assert!((lengths - 1.0).abs() < 2e-3, "{lengths}");
+}
+
+// Darts and seams.
+
+fn base(level: u32, openings: Vec<Vec<Point3>>, keep_clear: Vec<KeepClear>) -> Patch {
+    let mold = tri(fixtures::head(level));
+    let head = landmarks(&mold).expect("invented landmarks lie on the head");
+    Patch::cut(&mold, head, &outline(full_base(120), openings), keep_clear).expect("a full base")
+}
+
+fn dart(from: Anchor, along_mm: f64, depth_mm: f64, towards: Towards) -> DartSpec {
+    DartSpec {
+        from,
+        along_mm,
+        depth_mm,
+        towards,
+    }
+}
+
+fn darts(darts: Vec<DartSpec>) -> Layout {
+    Layout {
+        name: "test".to_owned(),
+        darts,
+        seams: vec![],
+    }
+}
+
+/// Laws that hold for every cut: areas add up, legs are copies, Gauss–Bonnet in every panel, every
+/// boundary edge has its kind.
+fn assert_cut(patch: &Patch, cut: &CutPatch) {
+    let area: f64 = cut.panels.iter().map(|p| p.mesh.area()).sum();
+    assert!((area / patch.mesh.area() - 1.0).abs() < 1e-9);
+    assert!((cut.mesh.area() / patch.mesh.area() - 1.0).abs() < 1e-9);
+    for panel in &cut.panels {
+        let euler = panel.mesh.euler_characteristic();
+        assert_eq!(euler, 2 - panel.loops.len() as i64);
+        let sum = panel.mesh.total_curvature() + boundary_turning(&panel.mesh);
+        assert!((sum - TAU * euler as f64).abs() < 1e-7, "{sum}");
+        assert_eq!(panel.origin.len(), panel.mesh.vertex_count());
+        for (v, &o) in panel.origin.iter().enumerate() {
+            assert_eq!(panel.mesh.position(v as u32), cut.mesh.position(o));
+        }
+        for l in &panel.loops {
+            assert_eq!(l.kinds.len(), l.vertices.len());
+        }
+    }
+    // Each leg runs over the path's own vertices: left legs inward, right legs outward.
+    let sides = |want: EdgeKind| -> Vec<[u32; 2]> {
+        let mut edges = Vec::new();
+        for panel in &cut.panels {
+            for l in &panel.loops {
+                for (k, &kind) in l.kinds.iter().enumerate() {
+                    if kind == want {
+                        let next = l.vertices[(k + 1) % l.vertices.len()];
+                        edges.push([l.vertices[k], next].map(|v| panel.origin[v as usize]));
+                    }
+                }
+            }
+        }
+        edges.sort_unstable();
+        edges
+    };
+    let cuts = cut.darts.iter().enumerate().map(|(k, c)| {
+        (
+            c,
+            EdgeKind::Dart(k, Side::Left),
+            EdgeKind::Dart(k, Side::Right),
+        )
+    });
+    let seams = cut.seams.iter().enumerate().map(|(k, c)| {
+        (
+            c,
+            EdgeKind::Seam(k, Side::Left),
+            EdgeKind::Seam(k, Side::Right),
+        )
+    });
+    for (line, left, right) in cuts.chain(seams) {
+        let mut there: Vec<[u32; 2]> = line.path.windows(2).map(|w| [w[0], w[1]]).collect();
+        let mut back: Vec<[u32; 2]> = line.path.windows(2).map(|w| [w[1], w[0]]).collect();
+        there.sort_unstable();
+        back.sort_unstable();
+        assert_eq!(sides(left), there);
+        assert_eq!(sides(right), back);
+    }
+    // The finished edge is all there.
+    let edge: f64 = patch.perimeter_edge().length_mm
+        + patch
+            .opening_edges()
+            .iter()
+            .map(|e| e.length_mm)
+            .sum::<f64>();
+    let mut found = 0.0;
+    for panel in &cut.panels {
+        for l in &panel.loops {
+            for (k, kind) in l.kinds.iter().enumerate() {
+                if matches!(kind, EdgeKind::Perimeter(_) | EdgeKind::Opening(_)) {
+                    let next = l.vertices[(k + 1) % l.vertices.len()];
+                    found +=
+                        (panel.mesh.position(next) - panel.mesh.position(l.vertices[k])).norm();
+                }
+            }
+        }
+    }
+    assert!((found / edge - 1.0).abs() < 1e-9, "{found} {edge}");
+}
+
+#[test]
+fn a_dart_lies_where_it_was_ordered_and_its_legs_are_one_line() {
+    let patch = base(4, vec![], vec![]);
+    let layout = darts(vec![dart(Anchor::Nape, 0.0, 90.0, Towards::Inward)]);
+    let made = cut(&patch, &layout).unwrap();
+    assert_cut(&patch, &made);
+    let line = &made.darts[0];
+    // The mouth and the point may be moved to a vertex by the snapping distance.
+    assert!((line.length_mm - 90.0).abs() < 0.2, "{}", line.length_mm);
+    let mouth = patch.point_along(Anchor::Nape, 0.0).unwrap();
+    assert!((made.mesh.position(line.path[0]) - mouth.position).norm() < 0.06);
+    let panel = &made.panels[0];
+    assert_eq!(made.panels.len(), 1);
+    // Looking from the nape inward is looking forward: the left leg borders on the client's left.
+    for (k, kind) in panel.loops[0].kinds.iter().enumerate() {
+        if let EdgeKind::Dart(0, side) = kind {
+            let h = panel.mesh.outgoing(panel.loops[0].vertices[k]);
+            let apex = panel.mesh.position(panel.mesh.apex(h));
+            assert_eq!(
+                apex.x < panel.mesh.position(panel.mesh.tail(h)).x,
+                *side == Side::Left
+            );
+        }
+    }
+    // The end of the dart lies up the middle of the back.
+    let point = made.mesh.position(*line.path.last().unwrap());
+    assert!(
+        point.x.abs() < 1.0 && point.y < 0.0 && point.z > 60.0,
+        "{point}"
+    );
+}
+
+#[test]
+fn plus_runs_the_way_the_maker_counts() {
+    let patch = base(4, vec![], vec![]);
+    let at = |a, d| patch.point_along(a, d).unwrap().position;
+    assert!(at(Anchor::Front, 20.0).x < -15.0);
+    assert!(at(Anchor::Nape, 20.0).x < -15.0);
+    assert!(at(Anchor::LeftEar, 20.0).y > at(Anchor::LeftEar, 0.0).y + 15.0);
+    assert!(at(Anchor::RightEar, 20.0).y > at(Anchor::RightEar, 0.0).y + 15.0);
+    // Exact arc positions: twice 30 mm is 60 mm.
+    let edge = patch.perimeter_edge();
+    let run = |d: f64| patch.point_along(Anchor::Front, d).unwrap().run_mm;
+    assert!(((run(60.0) - run(30.0)).rem_euclid(edge.length_mm) - 30.0).abs() < 1e-9);
+}
+
+#[test]
+fn a_turned_dart_leans_the_way_its_mouth_would_move() {
+    let patch = base(4, vec![], vec![]);
+    let cutter = Cutter::new(&patch);
+    for from in [
+        Anchor::Front,
+        Anchor::Nape,
+        Anchor::LeftEar,
+        Anchor::RightEar,
+    ] {
+        let spec = |towards| dart(from, 10.0, 40.0, towards);
+        let tip = |towards| {
+            let (mouth, path) = cutter.dart_path(0, &spec(towards)).unwrap();
+            assert!((path.length - 40.0).abs() < 1e-9);
+            (
+                mouth.position,
+                path.points[path.points.len() - 1].position(&patch.mesh),
+            )
+        };
+        let (mouth, straight) = tip(Towards::Inward);
+        let (_, leaning) = tip(Towards::Turned(0.5));
+        let onward = patch.point_along(from, 20.0).unwrap().position - mouth;
+        assert!((leaning - straight).dot(&onward) > 0.0, "{from:?}");
+        let (_, same) = tip(Towards::Turned(0.0));
+        assert!((same - straight).norm() < 1e-9);
+    }
+}
+
+#[test]
+fn darts_run_to_the_crown_and_beyond_it() {
+    let patch = base(5, vec![], vec![]);
+    let cutter = Cutter::new(&patch);
+    let to_crown = |depth| {
+        let (_, path) = cutter
+            .dart_path(0, &dart(Anchor::LeftEar, 0.0, depth, Towards::Crown))
+            .unwrap();
+        assert!((path.length - depth).abs() < 1e-6);
+        path.points[path.points.len() - 1].position(&patch.mesh)
+    };
+    let crown = patch.head.crown;
+    assert!(((to_crown(60.0) - crown).norm() - (to_crown(90.0) - crown).norm()) > 20.0);
+    let beyond = to_crown(160.0);
+    assert!(beyond.x > crown.x && (beyond - crown).norm() < 60.0);
+    let spot = on_head(-0.8, 1.0);
+    let (_, path) = cutter
+        .dart_path(0, &dart(Anchor::RightEar, 30.0, 20.0, Towards::Point(spot)))
+        .unwrap();
+    assert!((path.length - 20.0).abs() < 1e-9);
+}
+
+#[test]
+fn layouts_that_cannot_be_sewn_are_refused_with_the_reason() {
+    let scar = KeepClear {
+        centre: on_head(PI, 0.8),
+        radius_mm: 20.0,
+        reason: "scar".to_owned(),
+    };
+    let patch = base(4, vec![], vec![scar]);
+    let refused = |d: Vec<DartSpec>| cut(&patch, &darts(d)).unwrap_err();
+    assert!(matches!(
+        refused(vec![dart(Anchor::Nape, 0.0, 90.0, Towards::Inward)]),
+        DartError::KeepClear { name: CutName::Dart(0), distance_mm, .. } if distance_mm < 20.0
+    ));
+    assert!(matches!(
+        refused(vec![
+            dart(Anchor::LeftEar, 0.0, 60.0, Towards::Turned(0.6)),
+            dart(Anchor::LeftEar, 30.0, 60.0, Towards::Turned(-0.6)),
+        ]),
+        DartError::Cross {
+            first: CutName::Dart(0),
+            second: CutName::Dart(1),
+            ..
+        }
+    ));
+    // From one ear over the top and off the other side.
+    assert!(matches!(
+        refused(vec![dart(Anchor::LeftEar, 0.0, 400.0, Towards::Inward)]),
+        DartError::LeavesPatch { run_mm, .. } if run_mm > 250.0 && run_mm < 320.0
+    ));
+    assert!(matches!(
+        refused(vec![dart(Anchor::LeftEar, 0.0, 2.0, Towards::Inward)]),
+        DartError::PointNearEdge { .. }
+    ));
+    assert!(matches!(
+        refused(vec![dart(Anchor::LeftEar, 0.0, 0.0, Towards::Inward)]),
+        DartError::BadNumber { .. }
+    ));
+    assert!(matches!(
+        refused(vec![dart(Anchor::LeftEar, f64::NAN, 9.0, Towards::Inward)]),
+        DartError::BadNumber { .. }
+    ));
+    assert!(matches!(
+        refused(vec![dart(Anchor::Opening(2), 0.0, 9.0, Towards::Inward)]),
+        DartError::NoOpening { opening: 2, .. }
+    ));
+    assert!(matches!(
+        refused(vec![dart(Anchor::Front, 5000.0, 9.0, Towards::Inward)]),
+        DartError::MouthBeyondEdge { .. }
+    ));
+    let far = Towards::Point(Point3::new(0.0, 0.0, 300.0));
+    assert!(matches!(
+        refused(vec![dart(Anchor::Front, 0.0, 9.0, far)]),
+        DartError::PointOff { .. }
+    ));
+    let inside = Layout {
+        seams: vec![SeamSpec {
+            through: vec![on_head(0.5, 1.2), on_head(2.0, 0.0)],
+        }],
+        ..Layout::default()
+    };
+    assert!(matches!(
+        cut(&patch, &inside),
+        Err(DartError::SeamEndOff { .. })
+    ));
+}
+
+#[test]
+fn darts_may_start_on_an_opening() {
+    let opening = round_opening([-0.4, 0.3, 0.8], 0.2, HEAD, 40);
+    let patch = base(5, vec![opening], vec![]);
+    let layout = darts(vec![
+        dart(Anchor::Opening(0), 20.0, 15.0, Towards::Inward),
+        dart(Anchor::Nape, 10.0, 60.0, Towards::Inward),
+    ]);
+    let made = cut(&patch, &layout).unwrap();
+    assert_cut(&patch, &made);
+    assert_eq!(made.panels[0].loops.len(), 2);
+    assert!(
+        made.panels[0].loops[1]
+            .kinds
+            .contains(&EdgeKind::Dart(0, Side::Left))
+    );
+    assert!(
+        made.panels[0].loops[1]
+            .kinds
+            .contains(&EdgeKind::Opening(0))
+    );
+}
+
+#[test]
+fn seams_part_the_base_into_panels_that_fit() {
+    let patch = base(5, vec![], vec![]);
+    let over = |side: f64| SeamSpec {
+        // Front to nape beside the middle.
+        through: [0.35, 0.8, 1.3]
+            .iter()
+            .map(|&e| on_head(side * 0.4, e))
+            .chain([1.3, 0.8, 0.0].iter().map(|&e| on_head(PI - side * 0.4, e)))
+            .collect(),
+    };
+    let layout = Layout {
+        name: "three panels".to_owned(),
+        darts: vec![
+            dart(Anchor::LeftEar, 0.0, 40.0, Towards::Inward),
+            dart(Anchor::RightEar, 0.0, 40.0, Towards::Inward),
+        ],
+        seams: vec![over(1.0), over(-1.0)],
+    };
+    let made = cut(&patch, &layout).unwrap();
+    assert_cut(&patch, &made);
+    assert_eq!(made.panels.len(), 3);
+    assert!(
+        made.panels
+            .windows(2)
+            .all(|w| w[0].mesh.area() >= w[1].mesh.area())
+    );
+    for line in &made.seams {
+        assert!(made.mesh.on_boundary(line.path[0]));
+        assert!(made.mesh.on_boundary(*line.path.last().unwrap()));
+    }
+    // A dart into a seam is refused.
+    let mut crossing = layout;
+    crossing.darts[0].depth_mm = 140.0;
+    assert!(matches!(
+        cut(&patch, &crossing),
+        Err(DartError::Cross {
+            second: CutName::Seam(_),
+            ..
+        })
+    ));
+}
+
+#[test]
+fn even_darts_come_in_mirror_pairs_behind_the_front() {
+    let patch = base(5, vec![], vec![]);
+    for n in [1, 2, 3, 4, 6, 8, 10] {
+        let layout = even(&patch, n);
+        assert_eq!(layout.name, format!("even:{n}"));
+        assert_eq!(layout.darts.len(), n);
+        for (a, b) in layout.darts.iter().zip(layout.darts.iter().rev()) {
+            assert!((a.along_mm + b.along_mm).abs() < 1e-9);
+            assert!((a.depth_mm - b.depth_mm).abs() < 1.5);
+        }
+        let made = cut(&patch, &layout).unwrap();
+        assert_cut(&patch, &made);
+        for line in &made.darts {
+            let h = made.mesh.outgoing(line.path[0]);
+            let kind = made.panels[0].loops[0]
+                .kinds
+                .iter()
+                .zip(&made.panels[0].loops[0].vertices)
+                .find(|(_, v)| made.panels[0].origin[**v as usize] == made.mesh.tail(h))
+                .map(|(k, _)| *k);
+            assert_ne!(kind, Some(EdgeKind::Perimeter(Zone::Front)));
+            let end = made.mesh.position(*line.path.last().unwrap());
+            let gap = (end - patch.head.crown).norm();
+            assert!(gap > 40.0 && gap < 55.0, "{gap}");
+        }
+    }
+}
+
+#[test]
+fn even_darts_keep_off_an_opening_and_serve_partial_pieces() {
+    let opening = round_opening([-0.5, -0.2, 0.8], 0.25, HEAD, 40);
+    let patch = base(5, vec![opening], vec![]);
+    let made = cut(&patch, &even(&patch, 8)).unwrap();
+    assert_cut(&patch, &made);
+    let mold = tri(fixtures::head(5));
+    let front = round_opening([0.0, 0.7, 0.7], 0.5, HEAD, 60);
+    let piece = Patch::cut(
+        &mold,
+        landmarks(&mold).unwrap(),
+        &outline(front, vec![]),
+        vec![],
+    )
+    .unwrap();
+    let layout = even(&piece, 4);
+    assert_eq!(layout.darts.len(), 4);
+    assert_cut(&piece, &cut(&piece, &layout).unwrap());
+}
+
+#[test]
+fn random_layouts_are_cut_soundly_or_refused() {
+    // A fixed sequence of numbers in 0..1 (linear congruential, Knuth's MMIX constants).
+    let mut state = 42_u64;
+    let mut random = || {
+        state = state
+            .wrapping_mul(6_364_136_223_846_793_005)
+            .wrapping_add(1_442_695_040_888_963_407);
+        (state >> 11) as f64 / (1_u64 << 53) as f64
+    };
+    let opening = round_opening([-0.3, 0.4, 0.8], 0.15, HEAD, 30);
+    let patches = [
+        base(3, vec![], vec![]),
+        base(4, vec![opening], vec![]),
+        base(5, vec![], vec![]),
+    ];
+    let (mut made, mut refused) = (0, 0);
+    for patch in &patches {
+        let cutter = Cutter::new(patch);
+        for _ in 0..40 {
+            let count = 1 + (random() * 6.0) as usize;
+            let anchors = [
+                Anchor::Front,
+                Anchor::Nape,
+                Anchor::LeftEar,
+                Anchor::RightEar,
+            ];
+            let layout = darts(
+                (0..count)
+                    .map(|_| {
+                        dart(
+                            anchors[(random() * 4.0) as usize],
+                            200.0 * random() - 100.0,
+                            10.0 + 70.0 * random(),
+                            Towards::Turned(1.6 * random() - 0.8),
+                        )
+                    })
+                    .collect(),
+            );
+            match cutter.cut(&layout) {
+                Ok(cut) => {
+                    assert_cut(patch, &cut);
+                    made += 1;
+                }
+                Err(
+                    DartError::Cross { .. }
+                    | DartError::LeavesPatch { .. }
+                    | DartError::PointNearEdge { .. }
+                    | DartError::TouchesEdge { .. },
+                ) => refused += 1,
+                Err(other) => panic!("{other}"),
+            }
+        }
+    }
+    assert!(made > 40, "{made} cut, {refused} refused");
 }

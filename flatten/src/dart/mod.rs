@@ -1,5 +1,14 @@
 //! Where strain is let out: darts and seams, cut along geodesics.
 
+mod cut;
+mod error;
+mod open;
+mod place;
+
+pub use cut::{POINT_TO_EDGE_MM, cut, even};
+pub use error::{CutName, DartError};
+pub use place::Cutter;
+
 use crate::{Point3, mesh::TriMesh, patch::Zone};
 
 /// Where counting along an edge starts.

@@ -86,23 +86,33 @@ pub(super) fn closed_line(
 fn smooth_between(points: &[Point3], k: usize) -> Vec<Point3> {
     let n = points.len();
     let (p1, p2) = (points[k], points[(k + 1) % n]);
-    let gap = (p2 - p1).norm();
-    if gap <= SMOOTH_GAP_MM {
+    if (p2 - p1).norm() <= SMOOTH_GAP_MM {
         return Vec::new();
     }
-    let (before, after) = (points[(k + n - 1) % n], points[(k + 2) % n]);
-    // Beyond a corner the curve knows nothing: it goes on as it came.
-    let p0 = if is_corner(before, p1, p2) {
-        p1 + (p1 - p2)
-    } else {
-        before
-    };
-    let p3 = if is_corner(p1, p2, after) {
-        p2 + (p2 - p1)
-    } else {
-        after
-    };
-    let count = (gap / STEP_MM).ceil();
+    smooth_step(
+        Some(points[(k + n - 1) % n]),
+        p1,
+        p2,
+        Some(points[(k + 2) % n]),
+    )
+}
+
+/// Points of the smooth curve strictly between `p1` and `p2`; the curve's neighbouring points are
+/// missing at its ends.
+pub(crate) fn smooth_step(
+    before: Option<Point3>,
+    p1: Point3,
+    p2: Point3,
+    after: Option<Point3>,
+) -> Vec<Point3> {
+    // Beyond a corner or an end the curve knows nothing: it goes on as it came.
+    let p0 = before
+        .filter(|&p| !is_corner(p, p1, p2))
+        .unwrap_or(p1 + (p1 - p2));
+    let p3 = after
+        .filter(|&p| !is_corner(p1, p2, p))
+        .unwrap_or(p2 + (p2 - p1));
+    let count = ((p2 - p1).norm() / STEP_MM).ceil();
     let mut curve = Vec::new();
     let mut i = 1.0;
     while i < count {

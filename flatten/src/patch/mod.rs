@@ -6,6 +6,7 @@ mod edge;
 mod error;
 mod head;
 
+pub(crate) use curve::smooth_step;
 pub use curve::{CORNER_RAD, SMOOTH_GAP_MM};
 pub use edge::{Edge, EdgePlace};
 pub use error::{Drawn, PatchError};
