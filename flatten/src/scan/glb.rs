@@ -31,14 +31,11 @@ fn unsupported(what: impl Into<String>) -> ScanFault {
 
 pub(super) fn read(bytes: &[u8]) -> Result<RawScan, ScanFault> {
     check_lengths(bytes)?;
-    let Gltf { document, blob } = Gltf::from_slice(bytes).map_err(|e| {
-        let what: String = e.to_string().chars().take(160).collect();
-        if what.contains("extensionsRequired") {
-            unsupported(format!("it needs an extension that is not read ({what})"))
-        } else {
-            ScanFault::malformed("structure", what)
-        }
-    })?;
+    let Gltf { document, blob } =
+        Gltf::from_slice_without_validation(bytes).map_err(|e| in_words(&e))?;
+    let mut root = document.into_json();
+    ready_for_validation(&mut root)?;
+    let document = Document::from_json(root).map_err(|e| in_words(&e))?;
     if let Some(extension) = document.extensions_required().find(|e| is_compression(e)) {
         return Err(unsupported(format!("it is compressed ({extension})")));
     }
@@ -53,6 +50,37 @@ pub(super) fn read(bytes: &[u8]) -> Result<RawScan, ScanFault> {
     };
     reading.walk()?;
     Ok(reading.finish())
+}
+
+fn in_words(error: &gltf::Error) -> ScanFault {
+    let what: String = error.to_string().chars().take(160).collect();
+    if what.contains("extensionsRequired") {
+        unsupported(format!("it needs an extension that is not read ({what})"))
+    } else {
+        ScanFault::malformed("structure", what)
+    }
+}
+
+/// The crate's validation indexes by a primitive's positions without a look, and insists on their bounds,
+/// which some exporters leave out and nobody here needs.
+fn ready_for_validation(root: &mut json::Root) -> Result<(), ScanFault> {
+    let positions = json::validation::Checked::Valid(Semantic::Positions);
+    for primitive in root.meshes.iter().flat_map(|mesh| &mesh.primitives) {
+        let Some(accessor) = primitive.attributes.get(&positions) else {
+            continue;
+        };
+        let count = root.accessors.len();
+        let accessor = root.accessors.get_mut(accessor.value()).ok_or_else(|| {
+            ScanFault::malformed(
+                "structure",
+                format!("a mesh names accessor {} and there are {count}", accessor.value()),
+            )
+        })?;
+        let anything = || Some(json::Value::from(vec![0.0; 3]));
+        accessor.min = accessor.min.take().or_else(anything);
+        accessor.max = accessor.max.take().or_else(anything);
+    }
+    Ok(())
 }
 
 fn is_compression(extension: &str) -> bool {

@@ -318,12 +318,22 @@ fn in_words(error: &ParseError, place: &str) -> ScanFault {
         Some(line) => format!("line {line}"),
         None => place.chars().take(40).collect(),
     };
-    let what = error.to_string();
-    let what = what.lines().next().unwrap_or_default();
-    let what = what
-        .split_once(": ")
-        .filter(|(l, _)| l.starts_with("Line "));
     let all = error.to_string();
-    let what = what.map_or_else(|| all.lines().next().unwrap_or_default(), |(_, rest)| rest);
+    // "Line 3: …" is said by the place already; of a line that can't be read the crate quotes the text.
+    let first = all.lines().next().unwrap_or_default();
+    let said = first
+        .split_once(": ")
+        .filter(|(head, _)| head.starts_with("Line "));
+    let said = said.map_or(first, |(_, rest)| rest);
+    let quoted = all
+        .lines()
+        .find_map(|line| line.trim_start().strip_prefix("String: "));
+    let what = match quoted {
+        Some(text) => {
+            let text: String = text.chars().take(60).collect();
+            format!("{text:?} is not the numbers that the header announces")
+        }
+        None => said.to_string(),
+    };
     ScanFault::malformed(place, what.chars().take(160).collect::<String>())
 }
