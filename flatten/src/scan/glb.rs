@@ -73,7 +73,10 @@ fn ready_for_validation(root: &mut json::Root) -> Result<(), ScanFault> {
         let accessor = root.accessors.get_mut(accessor.value()).ok_or_else(|| {
             ScanFault::malformed(
                 "structure",
-                format!("a mesh names accessor {} and there are {count}", accessor.value()),
+                format!(
+                    "a mesh names accessor {} and there are {count}",
+                    accessor.value()
+                ),
             )
         })?;
         let anything = || Some(json::Value::from(vec![0.0; 3]));
