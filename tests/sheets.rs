@@ -13,7 +13,7 @@ use flatten::{
     Point2,
     sheet::{
         Bounds, Cover, Drawing, Figure, Ink, Item, Orientation, Paper, Path, Placement, Section,
-        Segment, SheetOptions, SheetSet, Text, hatch, sheets, tile,
+        Segment, SheetOptions, SheetSet, Text, hatch, sheets, side_by_side, tile,
     },
 };
 use pattern_cli::write::{pdf::pdf, svg::svg};
@@ -800,11 +800,33 @@ fn an_outside_checker_finds_no_fault() {
         return;
     }
     let (_keep, dir) = proof_dir();
-    for paper in ["letter", "A4", "roll:610"] {
-        let figures = [egg()];
-        let set = make(&figures, &on(paper.parse().unwrap()));
-        let file = dir.join(format!("{}.pdf", paper.replace(':', "-")));
+    let several = [
+        egg(),
+        panel("Piece B", 230.0, 120.0),
+        panel("Piece C", 60.0, 300.0),
+    ];
+    let marked = Cover {
+        banner: Some("NOT CONFIRMED: MOLD AND TAPE DISAGREE".into()),
+        ..cover()
+    };
+    for (name, paper, figures, cover) in [
+        ("letter", "letter", &several[..1], cover()),
+        ("A4", "A4", &several[..1], cover()),
+        ("three-A4", "A4", &several[..], marked),
+        ("roll", "roll:610", &several[..], cover()),
+        ("small", "A3", &several[1..], cover()),
+    ] {
+        let start = std::time::Instant::now();
+        let set = sheets(figures, &cover, &on(paper.parse().unwrap())).unwrap();
+        let drawn = start.elapsed();
+        let file = dir.join(format!("{name}.pdf"));
         std::fs::write(&file, pdf(&set.sheets, "Base pattern").unwrap()).unwrap();
+        println!(
+            "{name}: {} sheets and {} cover pages; drawn in {drawn:.0?}, written after {:.0?}",
+            set.tiling.tiles.len(),
+            set.cover_pages,
+            start.elapsed()
+        );
         let result = Command::new("qpdf")
             .arg("--check")
             .arg(&file)
@@ -816,7 +838,7 @@ fn an_outside_checker_finds_no_fault() {
             result.status.success() && !said.contains("WARNING"),
             "{said}"
         );
-        let drawing = svg(&egg().drawing, "Piece A");
-        std::fs::write(dir.join("piece.svg"), drawing).unwrap();
     }
+    let (table, _) = side_by_side(&several);
+    std::fs::write(dir.join("pattern.svg"), svg(&table, "Base pattern")).unwrap();
 }

@@ -11,7 +11,7 @@ use super::{
     drawing::{Ink, Item, Path, Placement, Text},
     furniture::{
         BANNER_MM, INCH_LINE_MM, SQUARE_MM, banner, centred, diamond, inch_line, scale_square,
-        stroke, trim_line,
+        stroke, text_box, trim_line,
     },
     metrics::{shorten_text, text_width_mm, wrap_text},
     page::{Common, Table, onto_page, side_names},
@@ -50,6 +50,8 @@ const TITLE_MM: f64 = 11.0;
 const HEADING_MM: f64 = 5.6;
 const BODY_MM: f64 = 4.2;
 const LEADING: f64 = 1.38;
+/// Height of the line that names the pattern on further cover pages, mm.
+const RUNNING_HEAD_MM: f64 = 9.0;
 /// Length of a roll's cover page at most, mm.
 const ROLL_COVER_MM: f64 = 420.0;
 
@@ -66,19 +68,24 @@ struct Flow {
 impl Flow {
     /// Starts a new page unless `height` is still free on this one.
     fn need(&mut self, height: f64) {
-        if self.y < height && self.y < self.height {
+        if self.y < height && !self.is_fresh() {
             self.turn_page();
         }
+    }
+
+    /// Whether nothing stands on this page yet.
+    fn is_fresh(&self) -> bool {
+        self.items.is_empty()
     }
 
     fn turn_page(&mut self) {
         let items = std::mem::take(&mut self.items);
         self.pages.push((items, self.y));
-        self.y = self.height;
+        self.y = self.height - RUNNING_HEAD_MM;
     }
 
     fn gap(&mut self, mm: f64) {
-        if self.y < self.height {
+        if !self.is_fresh() {
             self.y -= mm;
         }
     }
@@ -191,11 +198,11 @@ pub(super) fn cover(
         }
     }
     flow.turn_page();
-    finish(flow, &stock, common)
+    finish(flow, cover, &stock, common)
 }
 
 /// Pages with banner and page number.
-fn finish(flow: Flow, stock: &Stock, common: &Common<'_>) -> Vec<Sheet> {
+fn finish(flow: Flow, cover: &Cover, stock: &Stock, common: &Common<'_>) -> Vec<Sheet> {
     let count = flow.pages.len();
     let (width, full) = (flow.width, flow.height);
     flow.pages
@@ -205,6 +212,19 @@ fn finish(flow: Flow, stock: &Stock, common: &Common<'_>) -> Vec<Sheet> {
             // A roll is cut where the text ends.
             let foot = if stock.roll { used.max(0.0) } else { 0.0 };
             let top = full + common.strip_mm;
+            if index > 0 {
+                let words = format!(
+                    "{}, client {}, cover page {} of {count}",
+                    cover.title,
+                    cover.client,
+                    index + 1
+                );
+                items.push(Item::Text(Text::new(
+                    Point2::new(0.0, full - 4.0),
+                    3.6,
+                    shorten_text(&words, 3.6, false, width),
+                )));
+            }
             if let Some(words) = common.banner {
                 items.push(banner(words, Point2::new(0.0, full + BANNER_MM), width));
             }
@@ -365,14 +385,17 @@ fn map(tiling: &Tiling, table: &Table, figures: &[Figure], area: Bounds) -> Item
         let own = Bounds::of(&[to.point(tile.own.low), to.point(tile.own.high)]);
         let size = (0.34 * own.width_mm().min(own.height_mm())).clamp(2.6, 6.0);
         let centre = own.centre();
-        items.push(Item::Text(Text {
+        let label = Text {
             bold: true,
             ..centred(
                 Point2::new(centre.x, centre.y - 0.36 * size),
                 size,
                 tile.label.clone(),
             )
-        }));
+        };
+        let ground = text_box(&label);
+        items.push(Item::Fill(1.0, Path::rectangle(ground.low, ground.high)));
+        items.push(Item::Text(label));
     }
     let names: Vec<&str> = figures.iter().map(|f| f.name.as_str()).collect();
     let words = if figures.len() > 1 {

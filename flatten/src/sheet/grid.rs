@@ -65,18 +65,17 @@ impl Grid {
             return (Vec::new(), 0);
         };
         let mut kept = vec![false; span.len()];
-        let mut soft: Vec<(Cell, Point2)> = Vec::new();
-        let reach = self.flap - INSET_MM;
+        let mut soft: Vec<Shown> = Vec::new();
         for &p in points {
-            let cell = self.cell_of(p);
-            if self.core(cell).grown(-reach).holds(p) {
-                kept[span.index(cell)] = true;
+            let shown = self.showing(&span, p);
+            if shown.count == 1 {
+                kept[shown.cells[0]] = true;
             } else {
-                soft.push((cell, p));
+                soft.push(shown);
             }
         }
         let shared = soft.len();
-        self.cover_soft(&span, &soft, &mut kept);
+        Self::cover_soft(soft, &mut kept);
         let cells = (0..span.len())
             .filter(|index| kept[*index])
             .map(|index| span.cell(index))
@@ -86,19 +85,14 @@ impl Grid {
 
     /// Adds the cells that show the points near trim lines: again and again the one that shows most of
     /// those not shown yet, then without those that turned out to be needless.
-    fn cover_soft(&self, span: &Span, soft: &[(Cell, Point2)], kept: &mut [bool]) {
-        let mut shown_by: Vec<Vec<usize>> = Vec::new();
-        for &(cell, p) in soft {
-            let indices = self.showing(span, cell, p);
-            if !indices.iter().any(|index| kept[*index]) {
-                shown_by.push(indices);
-            }
-        }
+    fn cover_soft(soft: Vec<Shown>, kept: &mut [bool]) {
+        let mut open = soft;
+        open.retain(|shown| !shown.by(kept));
+        let all = open.clone();
         let mut added = Vec::new();
-        let mut open: Vec<&Vec<usize>> = shown_by.iter().collect();
         while !open.is_empty() {
             let mut counts = vec![0_usize; kept.len()];
-            for index in open.iter().copied().flatten() {
+            for index in open.iter().flat_map(Shown::cells) {
                 counts[*index] += 1;
             }
             // The first of the best, so that the choice is always the same.
@@ -106,27 +100,47 @@ impl Grid {
             let best = counts.iter().position(|count| *count == most).unwrap_or(0);
             kept[best] = true;
             added.push(best);
-            open.retain(|indices| !indices.contains(&best));
+            open.retain(|shown| !shown.by(kept));
         }
         for index in added.into_iter().rev() {
             kept[index] = false;
-            let lost = |by: &Vec<usize>| !by.iter().any(|other| kept[*other]);
-            kept[index] = shown_by.iter().any(lost);
+            kept[index] = all.iter().any(|shown| !shown.by(kept));
         }
     }
 
-    /// The cells whose sheets show a point of a cell: its own, and those whose windows reach it.
-    fn showing(&self, span: &Span, (column, row): Cell, p: Point2) -> Vec<usize> {
-        let mut indices = vec![span.index((column, row))];
-        for other in (-1..=1).flat_map(|dc| (-1..=1).map(move |dr| (column + dc, row + dr))) {
-            if other != (column, row)
-                && span.holds(other)
-                && self.window(other).grown(-INSET_MM).holds(p)
-            {
-                indices.push(span.index(other));
+    /// The cells whose sheets show a point: its own, and those whose windows reach it. A cell is wider
+    /// than the whole overlap, so a point is near one of two opposite trim lines at most.
+    fn showing(&self, span: &Span, p: Point2) -> Shown {
+        let (column, row) = self.cell_of(p);
+        let reach = self.flap - INSET_MM;
+        let low = self.core((column, row)).low;
+        let side = |along: f64, step: f64| {
+            if along <= reach {
+                -1
+            } else if step - along <= reach {
+                1
+            } else {
+                0
+            }
+        };
+        let dc = side(p.x - low.x, self.step.x);
+        let dr = side(p.y - low.y, self.step.y);
+        let mut shown = Shown {
+            cells: [span.index((column, row)); 4],
+            count: 1,
+        };
+        let neighbours = [
+            (dc != 0).then_some((column + dc, row)),
+            (dr != 0).then_some((column, row + dr)),
+            (dc != 0 && dr != 0).then_some((column + dc, row + dr)),
+        ];
+        for other in neighbours.into_iter().flatten() {
+            if span.holds(other) {
+                shown.cells[shown.count] = span.index(other);
+                shown.count += 1;
             }
         }
-        indices
+        shown
     }
 
     fn span(&self, points: &[Point2]) -> Option<Span> {
@@ -151,6 +165,24 @@ fn whole(steps: f64) -> i64 {
     )]
     let cell = steps.floor() as i64;
     cell
+}
+
+/// The sheets that show a point.
+#[derive(Clone, Copy)]
+struct Shown {
+    cells: [usize; 4],
+    count: usize,
+}
+
+impl Shown {
+    fn cells(&self) -> &[usize] {
+        &self.cells[..self.count]
+    }
+
+    /// Whether a kept sheet is among them.
+    fn by(&self, kept: &[bool]) -> bool {
+        self.cells().iter().any(|index| kept[*index])
+    }
 }
 
 /// The block of cells round all points.

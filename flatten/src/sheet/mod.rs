@@ -35,7 +35,7 @@ pub use furniture::{INCH_LINE_MM, SQUARE_MM};
 pub use ink::hatch;
 pub use metrics::{printable, shorten_text, text_width_mm, win_ansi, wrap_text};
 pub use paper::{Orientation, Paper, SheetOptions};
-pub use tile::{Figure, Laid, Side, Tile, Tiling, tile};
+pub use tile::{Figure, Laid, Side, Tile, Tiling, side_by_side, tile};
 
 /// Why a pattern cannot be put on paper.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]

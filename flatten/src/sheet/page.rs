@@ -204,7 +204,7 @@ pub(super) fn page(
     items.extend(square.map(|low| scale_square(low, names)));
     if *inch_line_wanted {
         let [w, h] = INCH_LINE_ROOM_MM;
-        if let Some(low) = room.place(w, h, 2.0, From::BottomLeft, false) {
+        if let Some(low) = room.place(w, h, 4.0, From::BottomLeft, false) {
             items.push(inch_line(Point2::new(low.x + 0.5, low.y + 0.5)));
             *inch_line_wanted = false;
         }

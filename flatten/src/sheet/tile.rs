@@ -101,6 +101,8 @@ const FINE_RASTER_MM: f64 = 0.7;
 const COARSE_RASTER_MM: f64 = 4.0;
 /// Pieces beyond this many are turned all together or not at all.
 const TURNED_APART: usize = 3;
+/// Even shifts of the grid to try along each axis.
+const FINE_PARTS: u32 = 8;
 /// Trials that are counted exactly.
 const FINALISTS: usize = 12;
 /// No pattern needs more; a drawing of kilometres is refused instead of filling the memory.
@@ -317,7 +319,7 @@ fn each_on_its_own(inked: &[Inked], grid: &Grid, turn: bool) -> Vec<Placement> {
             let mut order = 0;
             for quarters in 0..=u8::from(turn) {
                 let at = ink.placed_at(quarters, Point2::origin());
-                for shift in shifts(ink.size(quarters), grid) {
+                for shift in shifts(ink.size(quarters), grid, FINE_PARTS) {
                     let placement = Placement {
                         shift: at.shift - shift,
                         ..at
@@ -349,13 +351,13 @@ fn each_on_its_own(inked: &[Inked], grid: &Grid, turn: bool) -> Vec<Placement> {
 
 /// Origins of the grid to try for a table of this size with its lower left at the origin: against
 /// either edge, in the middle, and evenly between.
-fn shifts(size: Vector2, grid: &Grid) -> Vec<Vector2> {
+fn shifts(size: Vector2, grid: &Grid, parts: u32) -> Vec<Vector2> {
     let axis = |size: f64, step: f64| {
         let near = grid.flap - 0.6;
         let cells = ((size - 2.0 * near) / step).ceil().max(1.0);
         let far = size - near - cells * step;
         let mut all = vec![near, 0.5 * (near + far), far];
-        all.extend((1..8).map(|part| near - step * f64::from(part) / 8.0));
+        all.extend((1..parts).map(|part| near - step * f64::from(part) / f64::from(parts)));
         all
     };
     let ys = axis(size.y, grid.step.y);
@@ -381,7 +383,9 @@ fn try_shifts(
         let cells = ((size.x - 2.0 * near) / grid.step.x).ceil().max(1.0);
         vec![Vector2::new(0.5 * (size.x - cells * grid.step.x), near)]
     } else {
-        shifts(size, &grid)
+        // With several pieces there are many arrangements to try as well.
+        let parts = if inked.len() > 1 { 3 } else { FINE_PARTS };
+        shifts(size, &grid, parts)
     };
     for shift in all {
         let shifted = Grid {
@@ -554,4 +558,32 @@ fn row_letter(row: usize) -> String {
     } else {
         format!("{}{}", letter(row / 26 - 1), letter(row))
     }
+}
+
+/// Pieces side by side as they were drawn, none turned, and where each lies: the drawing of the whole
+/// pattern.
+#[must_use]
+pub fn side_by_side(figures: &[Figure]) -> (Drawing, Vec<Placement>) {
+    /// Between two pieces and round all of them, mm.
+    const RIM_MM: f64 = 10.0;
+    let mut drawing = Drawing::default();
+    let mut placements = Vec::new();
+    let mut x = RIM_MM;
+    for figure in figures {
+        let bounds = figure.drawing.bounds();
+        if bounds.is_empty() {
+            placements.push(Placement::IDENTITY);
+            continue;
+        }
+        let placement = Placement::shift(x - bounds.low.x, RIM_MM - bounds.low.y);
+        x += bounds.width_mm() + RIM_MM;
+        drawing.height_mm = drawing.height_mm.max(bounds.height_mm() + 2.0 * RIM_MM);
+        let items = figure.drawing.items.iter().map(|i| i.placed(&placement));
+        drawing
+            .items
+            .push(Item::Group(figure.name.clone(), items.collect()));
+        placements.push(placement);
+    }
+    drawing.width_mm = x;
+    (drawing, placements)
 }
