@@ -1,0 +1,433 @@
+//! Allowances: from trued runs to the sew ring with a width at every point, and to the cut lines.
+//!
+//! Widths are constant along a stretch. Where two meet on a running edge the wider one tapers into
+//! the narrower stretch, so that no stretch gets less than asked. A folded dart keeps its edge's
+//! width across the mouth; an open one has its own beside the legs. Where the margins of two legs
+//! meet inside a wedge the cut ends: what lies beyond is folded like a narrow dart.
+
+use super::{
+    Allowance, DartStyle,
+    cap::{self, Cap},
+    outline::RunKind,
+    truing::{Legs, Trued},
+};
+use crate::{
+    Point2,
+    dart::EdgeKind,
+    patch::Zone,
+    plane::{self, RimPoint},
+};
+
+/// Straight segments stay this close to the curves, mm.
+pub(super) const LINEARISED_MM: f64 = 0.01;
+/// No segment is longer, mm: tapers follow their shape.
+const LONGEST_MM: f64 = 2.0;
+/// Length over which a wider margin narrows, mm. Common practice, no source.
+pub(super) const TAPER_MM: f64 = 30.0;
+/// A dart is cut open when its mouth is wider than both allowances and this, mm: less leaves a cut
+/// too short to be worth making. Common practice, no source.
+const OPEN_BEYOND_MM: f64 = 8.0;
+
+impl Allowance {
+    /// Width beside an edge of a kind, mm.
+    #[must_use]
+    pub fn beside(&self, kind: EdgeKind) -> f64 {
+        match kind {
+            EdgeKind::Perimeter(Zone::Front) => self.front_mm,
+            EdgeKind::Perimeter(Zone::Nape) => self.nape_mm,
+            EdgeKind::Perimeter(Zone::Left | Zone::Right) => self.sides_mm,
+            EdgeKind::Opening(_) => self.opening_mm,
+            EdgeKind::Dart(..) => self.dart_mm,
+            EdgeKind::Seam(..) => self.seam_mm,
+        }
+    }
+
+    /// Whether a dart that takes up so much is folded or cut open.
+    #[must_use]
+    pub fn dart_style(&self, take_up_mm: f64) -> DartStyle {
+        if take_up_mm > 2.0 * self.dart_mm + OPEN_BEYOND_MM {
+            DartStyle::Open
+        } else {
+            DartStyle::Fold
+        }
+    }
+}
+
+/// A finished edge of one kind: part of a run.
+#[derive(Debug, Clone)]
+pub(super) struct Part {
+    pub kind: EdgeKind,
+    pub curve: plane::Curve,
+    pub head_mm: f64,
+    pub flat_mm: f64,
+    pub error_mm: f64,
+}
+
+/// The parts of a run, cut where the kind of edge changes.
+pub(super) fn parts(trued: &Trued) -> Vec<Part> {
+    let run = &trued.run;
+    let total = trued.curve.length();
+    let mut cuts = vec![(0, 0.0)];
+    for i in 1..run.kinds.len() {
+        if run.kinds[i] != run.kinds[i - 1] {
+            cuts.push((i, trued.curve.nearest(run.points[i]).0));
+        }
+    }
+    cuts.push((run.kinds.len(), total));
+    let flat = plane::cumulative(&run.points);
+    let stretch = trued.flat_mm / flat[flat.len() - 1].max(f64::MIN_POSITIVE);
+    cuts.windows(2)
+        .map(|w| {
+            let ((i, from), (j, to)) = (w[0], w[1]);
+            let curve = if cuts.len() == 2 {
+                trued.curve.clone()
+            } else {
+                trued.curve.part(from, to)
+            };
+            Part {
+                kind: run.kinds[i],
+                curve,
+                head_mm: run.head[j] - run.head[i],
+                flat_mm: (flat[j] - flat[i]) * stretch,
+                error_mm: trued.error_mm,
+            }
+        })
+        .collect()
+}
+
+/// What stands at one place of a sew ring.
+enum Link {
+    Edge(Vec<Part>),
+    Cap(Cap),
+    Cut(plane::Curve, f64),
+}
+
+/// One boundary with its darts shaped.
+pub(super) struct Ring {
+    links: Vec<Link>,
+    /// Styles and caps, parallel to the darts' legs.
+    pub darts: Vec<(DartStyle, Option<Cap>, bool)>,
+}
+
+/// Shapes the ends of darts and puts the sew ring in order. `near_is_inward` tells for each dart
+/// whether it is folded towards the leg that goes in.
+pub(super) fn ring(
+    trued: &[Trued],
+    legs: &[Legs],
+    near_is_inward: &[bool],
+    allowance: &Allowance,
+) -> Ring {
+    let count = trued.len();
+    let darts: Vec<_> = legs
+        .iter()
+        .zip(near_is_inward)
+        .map(|(pair, &inward)| {
+            let (a, b) = (
+                trued[pair.inward].curve.start(),
+                trued[pair.outward].curve.end(),
+            );
+            let style = allowance.dart_style((b - a).norm());
+            let (before, after) = (
+                (pair.inward + count - 1) % count,
+                (pair.outward + 1) % count,
+            );
+            let edges = trued[before].run.kind.is_edge() && trued[after].run.kind.is_edge();
+            let cap = (style == DartStyle::Fold).then(|| {
+                if edges {
+                    shaped(trued, pair, inward)
+                } else {
+                    plain(trued, pair)
+                }
+            });
+            (style, cap, inward)
+        })
+        .collect();
+    let mut links = Vec::with_capacity(count);
+    for (i, trued) in trued.iter().enumerate() {
+        let dart = legs
+            .iter()
+            .position(|pair| pair.inward == i || pair.outward == i);
+        match (trued.run.kind, dart) {
+            (_, Some(k)) if darts[k].0 == DartStyle::Fold => {
+                if legs[k].inward == i {
+                    links.extend(darts[k].1.clone().map(Link::Cap));
+                }
+            }
+            (RunKind::Leg(..), _) => links.push(Link::Cut(trued.curve.clone(), allowance.dart_mm)),
+            (RunKind::Seam(..), _) => links.push(Link::Cut(trued.curve.clone(), allowance.seam_mm)),
+            _ => links.push(Link::Edge(parts(trued))),
+        }
+    }
+    Ring { links, darts }
+}
+
+/// A cap from the end of the inward leg to the end of the outward one.
+fn shaped(trued: &[Trued], pair: &Legs, inward: bool) -> Cap {
+    let count = trued.len();
+    let (before, after) = (
+        (pair.inward + count - 1) % count,
+        (pair.outward + 1) % count,
+    );
+    let (a, b) = (
+        trued[pair.inward].curve.start(),
+        trued[pair.outward].curve.end(),
+    );
+    let point = trued[pair.inward].curve.end();
+    let edge = if inward {
+        trued[before].curve.reversed()
+    } else {
+        trued[after].curve.clone()
+    };
+    let edge = cap::lengthened(&edge.linearise(LINEARISED_MM, LONGEST_MM), (b - a).norm());
+    if inward {
+        cap::cap(point, a, b, &edge)
+    } else {
+        let mut cap = cap::cap(point, b, a, &edge);
+        cap.line.reverse();
+        cap
+    }
+}
+
+fn plain(trued: &[Trued], pair: &Legs) -> Cap {
+    let (a, b) = (
+        trued[pair.inward].curve.start(),
+        trued[pair.outward].curve.end(),
+    );
+    let middle = nalgebra::center(&a, &b);
+    Cap {
+        line: vec![a, middle, b],
+        fold: [middle, trued[pair.inward].curve.end()],
+    }
+}
+
+/// A point of the sew ring while widths are settled.
+#[derive(Debug, Clone, Copy)]
+struct Bead {
+    at: Point2,
+    /// Distance along the finished edge, `None` off it.
+    along: Option<f64>,
+    width: f64,
+}
+
+impl Ring {
+    /// The ring as points with widths, all widths multiplied by `share`.
+    pub(super) fn rim(&self, allowance: &Allowance, share: f64) -> Vec<RimPoint> {
+        let (strands, borders, total) = self.strands(allowance);
+        let mut rim: Vec<RimPoint> = Vec::new();
+        for (beads, smooth) in &strands {
+            for (i, bead) in beads.iter().enumerate() {
+                let width = share
+                    * bead
+                        .along
+                        .map_or(bead.width, |s| tapered(bead.width, s, &borders, total));
+                match rim.last_mut() {
+                    Some(last) if (last.at - bead.at).norm() < 1e-9 => {
+                        last.leaving = width;
+                        last.pointed |= i == 0 && !smooth;
+                    }
+                    _ => rim.push(RimPoint {
+                        at: bead.at,
+                        arriving: width,
+                        leaving: width,
+                        pointed: i == 0 && !smooth,
+                    }),
+                }
+            }
+        }
+        close(&mut rim);
+        rim
+    }
+
+    /// Runs of beads in order, each with whether it carries on smoothly from the one before; the
+    /// changes of width along the finished edge; and the edge's whole length.
+    #[allow(
+        clippy::type_complexity,
+        reason = "three results of one walk, used in one place"
+    )]
+    fn strands(&self, allowance: &Allowance) -> (Vec<(Vec<Bead>, bool)>, Vec<Border>, f64) {
+        let mut strands: Vec<(Vec<Bead>, bool)> = Vec::new();
+        let mut borders: Vec<Border> = Vec::new();
+        let (mut along, mut last): (f64, Option<f64>) = (0.0, None);
+        let mut first = None;
+        for link in &self.links {
+            match link {
+                Link::Edge(parts) => {
+                    for part in parts {
+                        let width = allowance.beside(part.kind);
+                        note(&mut borders, along, last, width);
+                        first.get_or_insert(width);
+                        let line = part.curve.linearise(LINEARISED_MM, LONGEST_MM);
+                        let sums = plane::cumulative(&line);
+                        let beads = line.iter().zip(&sums).map(|(&at, s)| Bead {
+                            at,
+                            along: Some(along + s),
+                            width,
+                        });
+                        strands.push((beads.collect(), true));
+                        along += sums[sums.len() - 1];
+                        last = Some(width);
+                    }
+                }
+                Link::Cap(cap) => {
+                    let width = last.or(first).unwrap_or(allowance.sides_mm);
+                    let beads = cap.line.iter().map(|&at| Bead {
+                        at,
+                        along: Some(along),
+                        width,
+                    });
+                    strands.push((beads.collect(), true));
+                }
+                Link::Cut(curve, width) => {
+                    let line = curve.linearise(LINEARISED_MM, LONGEST_MM);
+                    let beads = line.iter().map(|&at| Bead {
+                        at,
+                        along: None,
+                        width: *width,
+                    });
+                    strands.push((beads.collect(), false));
+                }
+            }
+        }
+        if let Some(width) = first {
+            note(&mut borders, along, last, width);
+        }
+        // The bead runs after a cut leave a corner as well.
+        for i in 0..strands.len() {
+            let before = (i + strands.len() - 1) % strands.len();
+            let cut_before = strands[before]
+                .0
+                .first()
+                .is_some_and(|bead| bead.along.is_none());
+            strands[i].1 &= !cut_before;
+        }
+        (strands, borders, along)
+    }
+
+    /// Parts of finished edge, in order.
+    pub(super) fn parts(&self) -> impl Iterator<Item = &Part> {
+        self.links.iter().flat_map(|link| match link {
+            Link::Edge(parts) => parts.as_slice(),
+            _ => &[],
+        })
+    }
+}
+
+/// Merges the last point into the first where the ring closes.
+fn close(rim: &mut Vec<RimPoint>) {
+    if let [first, .., last] = rim.as_slice()
+        && (first.at - last.at).norm() < 1e-9
+    {
+        let (arriving, pointed) = (last.arriving, last.pointed);
+        rim.pop();
+        if let Some(first) = rim.first_mut() {
+            first.arriving = arriving;
+            first.pointed |= pointed;
+        }
+    }
+}
+
+/// A change of width on the finished edge.
+#[derive(Debug, Clone, Copy)]
+struct Border {
+    at: f64,
+    before: f64,
+    after: f64,
+}
+
+fn note(borders: &mut Vec<Border>, at: f64, before: Option<f64>, after: f64) {
+    if let Some(before) = before
+        && (before - after).abs() > 1e-9
+    {
+        borders.push(Border { at, before, after });
+    }
+}
+
+/// The width at a place: its stretch's own, or more beside a wider one.
+fn tapered(width: f64, along: f64, borders: &[Border], total: f64) -> f64 {
+    let mut widest = width;
+    for border in borders {
+        let wider = border.before.max(border.after);
+        // Signed way from the border into the narrower stretch, round the ring the short way.
+        let into = if border.before > border.after {
+            along - border.at
+        } else {
+            border.at - along
+        };
+        for way in [into, into + total, into - total] {
+            if (0.0..TAPER_MM).contains(&way) && width < wider {
+                let x = way / TAPER_MM;
+                let taper = wider + (width - wider) * (x * x * (3.0 - 2.0 * x));
+                widest = widest.max(taper);
+            }
+        }
+    }
+    widest
+}
+
+/// How the margin came out.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(super) struct MarginCheck {
+    pub least_mm: f64,
+    pub most_mm: f64,
+}
+
+/// Samples of the cut line are this far apart, mm.
+const CHECK_MM: f64 = 1.0;
+
+/// Measures the margin all round: at each place of the cut line, the distance to the sew line less
+/// the width asked there. Left out: pointed corners, which reach farther by design, tapers, and
+/// steps between widths.
+pub(super) fn check_margin(cut: &[Vec<Point2>], rims: &[Vec<RimPoint>]) -> MarginCheck {
+    let mut check: Option<MarginCheck> = None;
+    for ring in cut {
+        let mut closed = ring.clone();
+        closed.extend(ring.first());
+        let steps = (plane::length(&closed) / CHECK_MM).ceil();
+        let mut step = 0.0;
+        while step < steps {
+            let place = plane::along(&closed, plane::length(&closed) * step / steps);
+            step += 1.0;
+            let Some(off) = place.and_then(|(p, _)| off_width(p, rims)) else {
+                continue;
+            };
+            let sofar = check.get_or_insert(MarginCheck {
+                least_mm: off,
+                most_mm: off,
+            });
+            sofar.least_mm = sofar.least_mm.min(off);
+            sofar.most_mm = sofar.most_mm.max(off);
+        }
+    }
+    check.unwrap_or_default()
+}
+
+/// Distance less asked width where that is least; `None` where it is not to be judged.
+fn off_width(p: Point2, rims: &[Vec<RimPoint>]) -> Option<f64> {
+    let mut best = (f64::INFINITY, false);
+    for rim in rims {
+        for (i, from) in rim.iter().enumerate() {
+            let next = (i + 1) % rim.len();
+            let to = rim[next];
+            let Some(foot) = plane::nearest(&[from.at, to.at], p) else {
+                continue;
+            };
+            let width = from.leaving + (to.arriving - from.leaving) * foot.part;
+            let off = foot.distance - width;
+            if off < best.0 - 1e-9 {
+                let even = (from.leaving - to.arriving).abs() < 1e-6;
+                let at_end = if foot.part <= 0.0 {
+                    Some(i)
+                } else if foot.part >= 1.0 {
+                    Some(next)
+                } else {
+                    None
+                };
+                let plain = at_end.is_none_or(|k| {
+                    !rim[k].pointed && (rim[k].arriving - rim[k].leaving).abs() < 1e-6
+                });
+                best = (off, even && plain);
+            }
+        }
+    }
+    best.1.then_some(best.0)
+}

@@ -1,0 +1,721 @@
+//! A piece as ink.
+//!
+//! Lines first, each kind in a group of its own, then text, placed where nothing is drawn.
+
+use lyon::{
+    algorithms::hatching::{HatchSegment, Hatcher, HatchingOptions, RegularHatchingPattern},
+    geom::Angle,
+};
+
+use super::{
+    DartMark, DartStyle, Grain, Hand, Mark, MarkKind, Piece, Stretch, StretchKind,
+    label::{self, Block, Board, Slab, Spot},
+    mark::direction,
+};
+use crate::{
+    Point2, Vector2,
+    plane::{self, Curve, left_of, unit},
+    sheet::{Drawing, Ink, Item, Path, Segment, Text},
+    units::{format_inch, format_mm, format_mm_and_inch},
+};
+
+/// Sizes of text and marks.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Style {
+    /// Font size of the words that matter, mm; a capital is 0.72 of it: 3.2 mm at arm's length.
+    pub main_mm: f64,
+    /// Font size of lengths and widths, mm: capitals of 2.5 mm.
+    pub small_mm: f64,
+    /// Room round the drawing and between pieces, mm.
+    pub rim_mm: f64,
+    /// Length of a notch, mm; never more than 0.6 of the margin.
+    pub notch_mm: f64,
+}
+
+impl Default for Style {
+    fn default() -> Self {
+        Self {
+            main_mm: 4.5,
+            small_mm: 3.5,
+            rim_mm: 6.0,
+            notch_mm: 5.0,
+        }
+    }
+}
+
+/// Curves are taken as lines within this when looking for room, mm.
+const COARSE_MM: f64 = 0.1;
+
+/// Draws one piece at true scale, its rim's lower left at the origin.
+#[must_use]
+pub fn draw(piece: &Piece, style: &Style) -> Drawing {
+    let drawing = Drawing {
+        width_mm: 0.0,
+        height_mm: 0.0,
+        items: vec![ink(piece, style)],
+    };
+    drawing.trimmed(style.rim_mm)
+}
+
+/// Draws all pieces at true scale: the first at the left, the others to its right in columns no
+/// higher than the tallest piece.
+#[must_use]
+pub fn draw_all(pieces: &[Piece], style: &Style) -> Drawing {
+    let drawn: Vec<Drawing> = pieces.iter().map(|piece| draw(piece, style)).collect();
+    let height_mm = drawn.iter().map(|d| d.height_mm).fold(0.0, f64::max);
+    let (mut x, mut top, mut column) = (0.0_f64, height_mm, 0.0_f64);
+    let mut items = Vec::new();
+    for d in &drawn {
+        if d.height_mm > top + 1e-9 {
+            x += column;
+            (top, column) = (height_mm, 0.0);
+        }
+        top -= d.height_mm;
+        let place = crate::sheet::Placement::shift(x, top);
+        items.extend(d.items.iter().map(|item| item.placed(&place)));
+        column = column.max(d.width_mm);
+    }
+    Drawing {
+        width_mm: x + column,
+        height_mm,
+        items,
+    }
+}
+
+/// What is being put together for one piece.
+struct Page<'a> {
+    piece: &'a Piece,
+    style: &'a Style,
+    board: Board,
+    lines: Vec<(Ink, Path)>,
+    texts: Vec<Text>,
+    /// White ground under text that lies on hatching.
+    grounds: Vec<Path>,
+    beside: Vec<String>,
+}
+
+fn ink(piece: &Piece, style: &Style) -> Item {
+    let mut page = Page {
+        piece,
+        style,
+        board: Board::default(),
+        lines: Vec::new(),
+        texts: Vec::new(),
+        grounds: Vec::new(),
+        beside: Vec::new(),
+    };
+    page.edges();
+    page.darts();
+    page.marks();
+    page.guides();
+    page.clear_places();
+    page.grain();
+    page.label();
+    page.finish()
+}
+
+fn curve_path(curve: &Curve) -> Path {
+    let mut segments = vec![Segment::Move(curve.start())];
+    segments.extend(curve.cubics().map(|[a, b, c]| Segment::Cubic(a, b, c)));
+    Path { segments }
+}
+
+fn closed(ring: &[Point2]) -> Vec<Point2> {
+    let mut line = ring.to_vec();
+    line.extend(ring.first());
+    line
+}
+
+impl Page<'_> {
+    fn stroke(&mut self, ink: Ink, line: &[Point2]) {
+        self.board.line(line);
+        self.lines.push((ink, Path::line(line)));
+    }
+
+    fn curve(&mut self, ink: Ink, curve: &Curve) {
+        self.board.line(&curve.linearise(COARSE_MM, 1e9));
+        self.lines.push((ink, curve_path(curve)));
+    }
+
+    fn ring(&mut self, ink: Ink, ring: &[Point2]) {
+        if ring.len() > 2 {
+            self.board.line(&closed(ring));
+            self.lines.push((ink, Path::polygon(ring)));
+        }
+    }
+
+    fn edges(&mut self) {
+        let piece = self.piece;
+        self.ring(Ink::Cut, &piece.cut_line_mm);
+        for opening in &piece.openings {
+            self.ring(Ink::Cut, &opening.cut_line_mm);
+        }
+        // Stretches that follow each other are one dashed line: dashes then run on without a break.
+        for run in running(&piece.stretches) {
+            self.curve(Ink::Sew, &run);
+        }
+        for dart in &piece.darts {
+            if dart.cap_mm.len() > 1 {
+                self.stroke(Ink::Sew, &dart.cap_mm);
+            }
+        }
+    }
+
+    fn darts(&mut self) {
+        for dart in &self.piece.darts {
+            for leg in &dart.legs {
+                self.curve(Ink::DartLeg, leg);
+            }
+            if dart.style == DartStyle::Fold {
+                self.stroke(Ink::Fold, &dart.fold_mm);
+            }
+            self.cross(dart.point_mm, 2.0);
+            let hole = Path::circle(dart.drill_mm, 1.0);
+            self.board.line(&square(dart.drill_mm, 1.0));
+            self.lines.push((Ink::Mark, hole));
+            self.fold_arrow(dart);
+        }
+    }
+
+    fn cross(&mut self, at: Point2, half: f64) {
+        for way in [Vector2::new(half, half), Vector2::new(half, -half)] {
+            self.stroke(Ink::Mark, &[at - way, at + way]);
+        }
+    }
+
+    /// An arrow over the leg that the take-up is folded towards.
+    fn fold_arrow(&mut self, dart: &DartMark) {
+        let near = match dart.folds_towards {
+            Hand::Left => &dart.legs[0],
+            Hand::Right => &dart.legs[1],
+        };
+        let (on_leg, along) = near.at(0.3 * near.length());
+        // Inward along the left leg the wedge lies on the right hand.
+        let out = match dart.folds_towards {
+            Hand::Left => left_of(along),
+            Hand::Right => -left_of(along),
+        };
+        let half = 0.35 * dart.take_up_mm;
+        self.arrow(
+            Ink::Mark,
+            on_leg - out * half.min(5.0),
+            on_leg + out * 6.0,
+            false,
+        );
+    }
+
+    fn arrow(&mut self, ink: Ink, from: Point2, to: Point2, both: bool) {
+        self.stroke(ink, &[from, to]);
+        let way = unit(to - from);
+        let mut head = |tip: Point2, way: Vector2| {
+            let size = if both { 5.0 } else { 2.4 };
+            let (a, b) = (
+                tip - way * size + left_of(way) * (size * 0.38),
+                tip - way * size - left_of(way) * (size * 0.38),
+            );
+            self.stroke(ink, &[a, tip, b]);
+        };
+        head(to, way);
+        if both {
+            head(from, -way);
+        }
+    }
+
+    fn marks(&mut self) {
+        for mark in &self.piece.marks {
+            match mark.kind {
+                MarkKind::Notch => self.notch(mark),
+                MarkKind::Match => {
+                    let half = direction(mark) * 2.5;
+                    self.stroke(Ink::Mark, &[mark.at_mm - half, mark.at_mm + half]);
+                }
+                MarkKind::Crown => {
+                    for half in [Vector2::new(5.0, 0.0), Vector2::new(0.0, 5.0)] {
+                        self.stroke(Ink::Mark, &[mark.at_mm - half, mark.at_mm + half]);
+                    }
+                }
+                MarkKind::Word => {}
+            }
+        }
+    }
+
+    /// Ticks across the margin, from the cut line towards the sew line, 2.5 mm apart.
+    fn notch(&mut self, mark: &Mark) {
+        let way = direction(mark);
+        let length = self
+            .style
+            .notch_mm
+            .min(0.6 * (mark.towards_mm - mark.at_mm).norm());
+        let middle = (mark.count as f64 - 1.0) / 2.0;
+        for k in 0..mark.count {
+            let aside = left_of(way) * ((k as f64 - middle) * 2.5);
+            let from = mark.at_mm + aside;
+            self.stroke(Ink::Mark, &[from, from + way * length]);
+        }
+    }
+
+    fn guides(&mut self) {
+        for guide in &self.piece.guides {
+            self.stroke(Ink::Centre, &guide.path_mm);
+        }
+    }
+
+    fn clear_places(&mut self) {
+        for place in &self.piece.keep_clear {
+            self.ring(Ink::Hatch, &place.outline_mm);
+            for [a, b] in hatch(&place.outline_mm) {
+                self.lines.push((Ink::Hatch, Path::line(&[a, b])));
+            }
+        }
+    }
+
+    fn inside(&self, p: Point2) -> bool {
+        plane::contains(&self.piece.sew_line_mm, p)
+            && !self
+                .piece
+                .openings
+                .iter()
+                .any(|o| plane::contains(&o.sew_line_mm, p))
+    }
+
+    /// The arrow goes where it is long, free and near the middle.
+    fn grain(&mut self) {
+        let (way, words) = match self.piece.grain {
+            Grain::FrontBack => (Vector2::y(), "grain"),
+            Grain::Across => (Vector2::x(), "grain"),
+            Grain::Bias => (unit(Vector2::new(1.0, 1.0)), "grain (bias)"),
+            Grain::Any => return,
+        };
+        let (low, high) = box_of(&self.piece.sew_line_mm);
+        let size = high - low;
+        let centre = nalgebra::center(&low, &high);
+        let aside = left_of(way);
+        let long = size.dot(&way.abs());
+        for part in [0.5, 0.4, 0.3, 0.2, 0.12] {
+            let length = long * part;
+            let mut spots: Vec<(f64, Point2)> = Vec::new();
+            for i in -20..=20 {
+                for j in -6..=6 {
+                    let (x, y) = (
+                        f64::from(i) / 42.0 * size.dot(&aside.abs()),
+                        f64::from(j) / 20.0 * long,
+                    );
+                    // A little off the centre line, so that arrow and line are told apart.
+                    let cost = (x.abs() - 0.16 * size.dot(&aside.abs())).abs() + y.abs();
+                    spots.push((cost, centre + aside * x + way * y));
+                }
+            }
+            spots.sort_by(|a, b| a.0.total_cmp(&b.0));
+            let turn = way.y.atan2(way.x);
+            let free = spots.into_iter().find(|&(_, at)| {
+                let ends = [at - way * (length / 2.0), at, at + way * (length / 2.0)];
+                ends.iter().all(|&p| self.inside(p))
+                    && self.board.is_free(&Slab::new(at, turn, length + 4.0, 9.0))
+            });
+            if let Some((_, at)) = free {
+                let half = way * (length / 2.0);
+                self.arrow(Ink::Grain, at - half, at + half, true);
+                let block = Block::line(words, self.style.small_mm, false);
+                let line = [at - half, at + half];
+                self.put(&block, &label::beside(&line, &[3.2, -3.2]), true);
+                return;
+            }
+        }
+        self.beside
+            .push(format!("{words}: {}", grain_words(self.piece.grain)));
+    }
+
+    /// Puts a block down; one without a place is printed beside the piece.
+    fn put(&mut self, block: &Block, spots: &[Spot], on_piece: bool) -> bool {
+        let piece = self.piece;
+        let inside = |p: Point2| {
+            let sewn = plane::contains(&piece.sew_line_mm, p)
+                && !piece
+                    .openings
+                    .iter()
+                    .any(|o| plane::contains(&o.sew_line_mm, p));
+            sewn == on_piece
+        };
+        match label::place(&mut self.board, block, spots, inside) {
+            Some(texts) => {
+                self.texts.extend(texts);
+                true
+            }
+            None => false,
+        }
+    }
+
+    fn put_or_list(&mut self, block: &Block, spots: &[Spot], on_piece: bool) {
+        if !self.put(block, spots, on_piece) {
+            let words: Vec<&str> = block.lines.iter().map(|l| l.0.as_str()).collect();
+            self.beside.push(words.join(", "));
+        }
+    }
+
+    fn label(&mut self) {
+        self.words();
+        self.clear_words();
+        self.opening_words();
+        self.title();
+        self.dart_words();
+        self.stretch_words();
+        self.margin_words();
+        self.guide_words();
+    }
+
+    fn title(&mut self) {
+        let (piece, main, small) = (self.piece, self.style.main_mm, self.style.small_mm);
+        let mut lines = vec![
+            (
+                format!("{}  {} of {}", piece.id, piece.number, piece.of),
+                2.0 * main,
+                true,
+            ),
+            (piece.name.clone(), main, false),
+            (format!("Client {}", piece.client), main, true),
+            (format!("{} · cut 1", piece.material), main, false),
+            ("OUTSIDE FACES YOU".into(), main, true),
+        ];
+        if piece.of == 1 {
+            lines.remove(1);
+        }
+        lines.extend(piece.date.iter().map(|date| (date.clone(), small, false)));
+        lines.push(("left and right are the client's".into(), small, false));
+        let (low, high) = box_of(&piece.sew_line_mm);
+        let middle = nalgebra::center(&low, &high);
+        let reach = (high - low).norm() / 2.0;
+        let mut block = Block { lines };
+        // A small piece takes fewer words: what is cut off stands beside it.
+        loop {
+            if self.put(&block, &label::around(middle, reach, 4.0, 0.0), true) {
+                return;
+            }
+            if block.lines.len() == 1 {
+                break;
+            }
+            if let Some((text, _, _)) = block.lines.pop() {
+                self.beside.push(text);
+            }
+        }
+        self.beside.push(block.lines.swap_remove(0).0);
+    }
+
+    fn words(&mut self) {
+        let piece = self.piece;
+        for mark in piece.marks.iter().filter(|m| m.kind == MarkKind::Word) {
+            let block = Block::line(&mark.name, 1.25 * self.style.main_mm, true);
+            let way = direction(mark);
+            let spots: Vec<Spot> = (2..40)
+                .flat_map(|k| {
+                    let at = mark.at_mm + way * (5.0 + f64::from(k) * 2.0);
+                    [0.0, 6.0, -6.0, 14.0, -14.0, 24.0, -24.0].map(|x| Spot {
+                        at: at + left_of(way) * x,
+                        turn: 0.0,
+                    })
+                })
+                .collect();
+            self.put_or_list(&block, &spots, true);
+        }
+    }
+
+    fn dart_words(&mut self) {
+        let (main, small) = (self.style.main_mm, self.style.small_mm);
+        for dart in &self.piece.darts {
+            let [left, right] = &dart.legs;
+            let inward = unit(dart.point_mm - nalgebra::center(&left.start(), &right.start()));
+            let block = Block {
+                lines: vec![
+                    (dart.id.clone(), 1.2 * main, true),
+                    (format!("take-up {}", both(dart.take_up_mm)), small, false),
+                    (folding(dart), small, false),
+                ],
+            };
+            let spots = label::around(dart.point_mm + inward * 11.0, 70.0, 3.0, 0.0);
+            self.put_or_list(&block, &spots, true);
+            for (k, leg) in dart.legs.iter().enumerate() {
+                let text = format!("{} leg {}", dart.id, format_mm(dart.legs_mm[k]));
+                // Outside the wedge: on the left hand of the left leg, the right hand of the other.
+                let side = if k == 0 { 1.0 } else { -1.0 };
+                let line = leg.linearise(COARSE_MM, 1e9);
+                let spots = label::beside(&line, &[3.4, 4.6, 6.5, 9.0].map(|d| d * side));
+                self.put_or_list(&Block::line(text, small, false), &spots, true);
+            }
+        }
+    }
+
+    fn stretch_words(&mut self) {
+        let piece = self.piece;
+        for (i, stretch) in piece.stretches.iter().enumerate() {
+            let text = length_text(piece, i, stretch);
+            let line = stretch.curve.linearise(COARSE_MM, 1e9);
+            let spots = label::beside(&line, &[3.4, 4.6, 6.5, 9.0, 12.0, 16.0]);
+            self.put_or_list(&Block::line(text, self.style.small_mm, false), &spots, true);
+        }
+    }
+
+    /// The width of the margin, printed in it once a kind of edge, or beside it when it is narrow.
+    fn margin_words(&mut self) {
+        let piece = self.piece;
+        let mut done: Vec<(StretchKind, Option<usize>)> = Vec::new();
+        let mut order: Vec<&Stretch> = piece.stretches.iter().collect();
+        order.sort_by(|a, b| b.length_mm.total_cmp(&a.length_mm));
+        for stretch in order {
+            let key = (stretch.kind, stretch.number);
+            if done.contains(&key) || stretch.allowance_mm <= 0.0 {
+                continue;
+            }
+            done.push(key);
+            let text = format!("allowance {}", both(stretch.allowance_mm));
+            let block = Block::line(text, self.style.small_mm, false);
+            let line = stretch.curve.linearise(COARSE_MM, 1e9);
+            let out = -stretch.allowance_mm;
+            let spots = label::beside(&line, &[0.5 * out, 0.4 * out, 0.6 * out, 0.7 * out]);
+            if !self.put(&block, &spots, false) {
+                let inner = label::beside(&line, &[3.4, 5.0, 8.4, 11.0, 14.0, 18.0]);
+                self.put_or_list(&block, &inner, true);
+            }
+        }
+        if piece.darts.iter().any(|d| d.style == DartStyle::Open) {
+            // The margin beside an open dart's legs shows as the gap between cut and stitch line.
+        }
+    }
+
+    fn guide_words(&mut self) {
+        let piece = self.piece;
+        for guide in &piece.guides {
+            let name = if guide.name == "centre" {
+                "centre front to nape"
+            } else {
+                &guide.name
+            };
+            let spots = label::beside(&guide.path_mm, &[2.8, -2.8, 4.0, -4.0]);
+            // A short remnant of a line needs no words.
+            self.put(&Block::line(name, self.style.small_mm, false), &spots, true);
+        }
+        for mark in piece.marks.iter().filter(|m| m.kind == MarkKind::Crown) {
+            let spots = label::around(mark.at_mm + Vector2::new(11.0, 4.0), 25.0, 3.0, 0.0);
+            self.put_or_list(
+                &Block::line("CROWN", self.style.small_mm, true),
+                &spots,
+                true,
+            );
+        }
+    }
+
+    fn clear_words(&mut self) {
+        for place in &self.piece.keep_clear {
+            let (low, high) = box_of(&place.outline_mm);
+            let middle = nalgebra::center(&low, &high);
+            let block = Block {
+                lines: vec![
+                    ("KEEP CLEAR".into(), self.style.main_mm, true),
+                    (place.reason.clone(), self.style.small_mm, false),
+                ],
+            };
+            let spots = label::around(middle, 60.0, 3.0, 0.0);
+            let before = self.texts.len();
+            self.put_or_list(&block, &spots, true);
+            for text in &self.texts[before..] {
+                self.grounds.push(Path::polygon(&text.corners()));
+            }
+        }
+    }
+
+    fn opening_words(&mut self) {
+        for opening in &self.piece.openings {
+            let (low, high) = box_of(&opening.sew_line_mm);
+            let middle = nalgebra::center(&low, &high);
+            let mut spots = label::around(middle, 40.0, 3.0, 0.0);
+            spots.extend(label::around(
+                middle,
+                40.0,
+                3.0,
+                std::f64::consts::FRAC_PI_2,
+            ));
+            let block = Block::line(
+                format!("OPENING {}", opening.number),
+                self.style.main_mm,
+                true,
+            );
+            if !self.put(&block, &spots, false) {
+                self.put_or_list(&block, &label::around(middle, 60.0, 3.0, 0.0), true);
+            }
+            if opening.allowance_mm < opening.asked_mm - 1e-6 {
+                self.beside.push(format!(
+                    "opening {}: room for an allowance of {} only, {} asked",
+                    opening.number,
+                    format_mm(opening.allowance_mm),
+                    format_mm(opening.asked_mm),
+                ));
+            }
+        }
+    }
+
+    fn finish(mut self) -> Item {
+        let piece = self.piece;
+        self.list_beside();
+        let mut groups: Vec<Item> = Vec::new();
+        for ink in Ink::ALL {
+            let own: Vec<Item> = self
+                .lines
+                .iter()
+                .filter(|(kind, _)| *kind == ink)
+                .map(|(kind, path)| Item::Line(*kind, path.clone()))
+                .collect();
+            if !own.is_empty() {
+                groups.push(Item::Group(format!("{} {}", piece.id, ink.id()), own));
+            }
+        }
+        // Hatching lies under everything.
+        groups.sort_by_key(
+            |group| !matches!(group, Item::Group(name, _) if name.ends_with(Ink::Hatch.id())),
+        );
+        if !self.grounds.is_empty() {
+            let grounds = self
+                .grounds
+                .into_iter()
+                .map(|path| Item::Fill(1.0, path))
+                .collect();
+            groups.insert(1, Item::Group(format!("{} ground", piece.id), grounds));
+        }
+        let texts = self.texts.into_iter().map(Item::Text).collect();
+        groups.push(Item::Group(format!("{} text", piece.id), texts));
+        Item::Group(format!("piece {}", piece.id), groups)
+    }
+
+    /// What found no place on the piece, in lines under it.
+    fn list_beside(&mut self) {
+        if self.beside.is_empty() {
+            return;
+        }
+        let (low, _) = box_of(&self.piece.cut_line_mm);
+        let size = self.style.small_mm;
+        let mut y = low.y - 2.5 * size;
+        let heading = format!("Piece {}, without room on it:", self.piece.id);
+        for line in std::iter::once(heading).chain(std::mem::take(&mut self.beside)) {
+            self.texts
+                .push(Text::new(Point2::new(low.x, y), size, line));
+            y -= 1.4 * size;
+        }
+    }
+}
+
+fn both(mm: f64) -> String {
+    format_mm_and_inch(mm)
+}
+
+fn folding(dart: &DartMark) -> String {
+    let to = if dart.folds == "back" {
+        "the back"
+    } else {
+        "the centre"
+    };
+    match dart.style {
+        DartStyle::Fold => format!("fold to {to}"),
+        DartStyle::Open => format!("cut open, press to {to}"),
+    }
+}
+
+fn grain_words(grain: Grain) -> &'static str {
+    match grain {
+        Grain::FrontBack => "front to back",
+        Grain::Across => "ear to ear",
+        Grain::Bias => "on the bias",
+        Grain::Any => "any way",
+    }
+}
+
+fn kind_word(stretch: &Stretch) -> String {
+    match (stretch.kind, stretch.number) {
+        (StretchKind::Front, _) => "front".into(),
+        (StretchKind::Left, _) => "left side".into(),
+        (StretchKind::Nape, _) => "nape".into(),
+        (StretchKind::Right, _) => "right side".into(),
+        (StretchKind::Opening, n) => format!("opening {}", n.unwrap_or(1)),
+        (StretchKind::Seam, n) => format!("S{}", n.unwrap_or(1)),
+    }
+}
+
+/// The length of a stretch; the longest of several tells their sum as well.
+fn length_text(piece: &Piece, index: usize, stretch: &Stretch) -> String {
+    let word = kind_word(stretch);
+    if stretch.kind == StretchKind::Seam {
+        let joins = stretch
+            .joins
+            .as_deref()
+            .map_or(String::new(), |id| format!(", to {id}"));
+        return format!("{word} {}{joins}", both(stretch.length_mm));
+    }
+    let same: Vec<(usize, &Stretch)> = piece
+        .stretches
+        .iter()
+        .enumerate()
+        .filter(|(_, s)| s.kind == stretch.kind && s.number == stretch.number)
+        .collect();
+    if same.len() == 1 {
+        return format!("{word} {}", both(stretch.length_mm));
+    }
+    let longest = same
+        .iter()
+        .max_by(|a, b| a.1.length_mm.total_cmp(&b.1.length_mm))
+        .map(|(i, _)| *i);
+    let own = format_mm(stretch.length_mm);
+    if longest == Some(index) {
+        let sum: f64 = same.iter().map(|(_, s)| s.length_mm).sum();
+        format!("{own} · {word} in all {}", both(sum))
+    } else {
+        format!("{own} ({})", format_inch(stretch.length_mm, 8))
+    }
+}
+
+fn box_of(ring: &[Point2]) -> (Point2, Point2) {
+    let first = ring.first().copied().unwrap_or_default();
+    ring.iter()
+        .fold((first, first), |(low, high), p| (low.inf(p), high.sup(p)))
+}
+
+fn square(at: Point2, half: f64) -> [Point2; 5] {
+    let (x, y) = (Vector2::new(half, 0.0), Vector2::new(0.0, half));
+    [at - x - y, at + x - y, at + x + y, at - x + y, at - x - y]
+}
+
+/// Stretches of one ring that follow each other, chained.
+fn running(stretches: &[Stretch]) -> Vec<Curve> {
+    let mut runs: Vec<Curve> = Vec::new();
+    for stretch in stretches {
+        let follows = runs
+            .last()
+            .is_some_and(|run| (run.end() - stretch.curve.start()).norm() < 1e-3);
+        match runs.pop() {
+            Some(run) if follows => runs.push(run.joined(&stretch.curve)),
+            last => {
+                runs.extend(last);
+                runs.push(stretch.curve.clone());
+            }
+        }
+    }
+    runs
+}
+
+/// Distance between hatch lines, mm.
+const HATCH_MM: f32 = 3.0;
+
+/// Slanting lines across a place.
+fn hatch(outline: &[Point2]) -> Vec<[Point2; 2]> {
+    let Some(path) = label::ink_path(&closed(outline)) else {
+        return Vec::new();
+    };
+    let mut lines = Vec::new();
+    let mut pattern = RegularHatchingPattern {
+        interval: HATCH_MM,
+        callback: |segment: &HatchSegment| {
+            let point = |p: lyon::math::Point| {
+                plane::settle_point(Point2::new(f64::from(p.x), f64::from(p.y)))
+            };
+            lines.push([point(segment.a.position), point(segment.b.position)]);
+        },
+    };
+    let options = HatchingOptions::DEFAULT.with_angle(Angle::degrees(45.0));
+    Hatcher::new().hatch_path(path.iter(), &options, &mut pattern);
+    lines
+}
