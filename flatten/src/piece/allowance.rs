@@ -22,8 +22,9 @@ use crate::{
 pub(super) const LINEARISED_MM: f64 = 0.01;
 /// No segment is longer, mm: tapers follow their shape.
 const LONGEST_MM: f64 = 2.0;
-/// Length over which a wider margin narrows, mm. Common practice, no source.
-pub(super) const TAPER_MM: f64 = 30.0;
+/// A wider margin narrows over this many times the difference, so that the cut line stays a line
+/// that scissors follow (its slope never passes 3 in 10). Common practice, no source.
+const TAPER_TIMES: f64 = 5.0;
 /// A dart is cut open when its mouth is wider than both allowances and this, mm: less leaves a cut
 /// too short to be worth making. Common practice, no source.
 const OPEN_BEYOND_MM: f64 = 8.0;
@@ -99,7 +100,9 @@ pub(super) fn parts(trued: &Trued) -> Vec<Part> {
 enum Link {
     Edge(Vec<Part>),
     Cap(Cap),
-    Cut(plane::Curve, f64),
+    /// A side that is sewn to another, its width, and whether it is a seam's: margins don't taper
+    /// across seams.
+    Cut(plane::Curve, f64, bool),
 }
 
 /// One boundary with its darts shaped.
@@ -153,8 +156,12 @@ pub(super) fn ring(
                     links.extend(darts[k].1.clone().map(Link::Cap));
                 }
             }
-            (RunKind::Leg(..), _) => links.push(Link::Cut(trued.curve.clone(), allowance.dart_mm)),
-            (RunKind::Seam(..), _) => links.push(Link::Cut(trued.curve.clone(), allowance.seam_mm)),
+            (RunKind::Leg(..), _) => {
+                links.push(Link::Cut(trued.curve.clone(), allowance.dart_mm, false))
+            }
+            (RunKind::Seam(..), _) => {
+                links.push(Link::Cut(trued.curve.clone(), allowance.seam_mm, true))
+            }
             _ => links.push(Link::Edge(parts(trued))),
         }
     }
@@ -200,6 +207,9 @@ fn plain(trued: &[Trued], pair: &Legs) -> Cap {
     }
 }
 
+/// Beads closer than this are one, mm: between them a segment has no direction to speak of.
+const ONE_BEAD_MM: f64 = 1e-3;
+
 /// A point of the sew ring while widths are settled.
 #[derive(Debug, Clone, Copy)]
 struct Bead {
@@ -221,7 +231,7 @@ impl Ring {
                         .along
                         .map_or(bead.width, |s| tapered(bead.width, s, &borders, total));
                 match rim.last_mut() {
-                    Some(last) if (last.at - bead.at).norm() < 1e-9 => {
+                    Some(last) if (last.at - bead.at).norm() < ONE_BEAD_MM => {
                         last.leaving = width;
                         last.pointed |= i == 0 && !smooth;
                     }
@@ -248,7 +258,7 @@ impl Ring {
         let mut strands: Vec<(Vec<Bead>, bool)> = Vec::new();
         let mut borders: Vec<Border> = Vec::new();
         let (mut along, mut last): (f64, Option<f64>) = (0.0, None);
-        let mut first = None;
+        let (mut first, mut seams) = (None, false);
         for link in &self.links {
             match link {
                 Link::Edge(parts) => {
@@ -277,7 +287,13 @@ impl Ring {
                     });
                     strands.push((beads.collect(), true));
                 }
-                Link::Cut(curve, width) => {
+                Link::Cut(curve, width, seam) => {
+                    if *seam {
+                        last = None;
+                        seams = true;
+                        // Out of any taper's reach.
+                        along += APART_MM;
+                    }
                     let line = curve.linearise(LINEARISED_MM, LONGEST_MM);
                     let beads = line.iter().map(|&at| Bead {
                         at,
@@ -288,8 +304,11 @@ impl Ring {
                 }
             }
         }
-        if let Some(width) = first {
+        if let Some(width) = first.filter(|_| !seams) {
             note(&mut borders, along, last, width);
+        }
+        if seams {
+            along += APART_MM;
         }
         // The bead runs after a cut leave a corner as well.
         for i in 0..strands.len() {
@@ -315,7 +334,7 @@ impl Ring {
 /// Merges the last point into the first where the ring closes.
 fn close(rim: &mut Vec<RimPoint>) {
     if let [first, .., last] = rim.as_slice()
-        && (first.at - last.at).norm() < 1e-9
+        && (first.at - last.at).norm() < ONE_BEAD_MM
     {
         let (arriving, pointed) = (last.arriving, last.pointed);
         rim.pop();
@@ -325,6 +344,9 @@ fn close(rim: &mut Vec<RimPoint>) {
         }
     }
 }
+
+/// Stretches parted by a seam lie this far apart in the counting along the edge, mm.
+const APART_MM: f64 = 1e4;
 
 /// A change of width on the finished edge.
 #[derive(Debug, Clone, Copy)]
@@ -354,8 +376,9 @@ fn tapered(width: f64, along: f64, borders: &[Border], total: f64) -> f64 {
             border.at - along
         };
         for way in [into, into + total, into - total] {
-            if (0.0..TAPER_MM).contains(&way) && width < wider {
-                let x = way / TAPER_MM;
+            let reach = TAPER_TIMES * (wider - width);
+            if width < wider && (0.0..reach).contains(&way) {
+                let x = way / reach;
                 let taper = wider + (width - wider) * (x * x * (3.0 - 2.0 * x));
                 widest = widest.max(taper);
             }
@@ -377,7 +400,11 @@ const CHECK_MM: f64 = 1.0;
 /// Measures the margin all round: at each place of the cut line, the distance to the sew line less
 /// the width asked there. Left out: pointed corners, which reach farther by design, tapers, and
 /// steps between widths.
-pub(super) fn check_margin(cut: &[Vec<Point2>], rims: &[Vec<RimPoint>]) -> MarginCheck {
+pub(super) fn check_margin(
+    cut: &[Vec<Point2>],
+    rims: &[Vec<RimPoint>],
+    asked: &[f64],
+) -> MarginCheck {
     let mut check: Option<MarginCheck> = None;
     for ring in cut {
         let mut closed = ring.clone();
@@ -387,7 +414,7 @@ pub(super) fn check_margin(cut: &[Vec<Point2>], rims: &[Vec<RimPoint>]) -> Margi
         while step < steps {
             let place = plane::along(&closed, plane::length(&closed) * step / steps);
             step += 1.0;
-            let Some(off) = place.and_then(|(p, _)| off_width(p, rims)) else {
+            let Some(off) = place.and_then(|(p, _)| off_width(p, rims, asked)) else {
                 continue;
             };
             let sofar = check.get_or_insert(MarginCheck {
@@ -402,7 +429,7 @@ pub(super) fn check_margin(cut: &[Vec<Point2>], rims: &[Vec<RimPoint>]) -> Margi
 }
 
 /// Distance less asked width where that is least; `None` where it is not to be judged.
-fn off_width(p: Point2, rims: &[Vec<RimPoint>]) -> Option<f64> {
+fn off_width(p: Point2, rims: &[Vec<RimPoint>], asked: &[f64]) -> Option<f64> {
     let mut best = (f64::INFINITY, false);
     for rim in rims {
         for (i, from) in rim.iter().enumerate() {
@@ -414,7 +441,10 @@ fn off_width(p: Point2, rims: &[Vec<RimPoint>]) -> Option<f64> {
             let width = from.leaving + (to.arriving - from.leaving) * foot.part;
             let off = foot.distance - width;
             if off < best.0 - 1e-9 {
-                let even = (from.leaving - to.arriving).abs() < 1e-6;
+                let even = (from.leaving - to.arriving).abs() < 1e-6
+                    && asked
+                        .iter()
+                        .any(|width| (width - from.leaving).abs() < 1e-6);
                 let at_end = if foot.part <= 0.0 {
                     Some(i)
                 } else if foot.part >= 1.0 {

@@ -427,8 +427,10 @@ impl Page<'_> {
                 lines: vec![
                     (dart.id.clone(), 1.2 * main, true),
                     (format!("take-up {}", both(dart.take_up_mm)), small, false),
-                    (folding(dart), small, false),
-                ],
+                ]
+                .into_iter()
+                .chain(folding(dart).into_iter().map(|words| (words, small, false)))
+                .collect(),
             };
             let spots = label::around(dart.point_mm + inward * 11.0, 70.0, 3.0, 0.0);
             self.put_or_list(&block, &spots, true);
@@ -443,13 +445,39 @@ impl Page<'_> {
         }
     }
 
+    /// The length of every stretch beside it, and of every kind of edge in several parts their sum.
     fn stretch_words(&mut self) {
-        let piece = self.piece;
-        for (i, stretch) in piece.stretches.iter().enumerate() {
-            let text = length_text(piece, i, stretch);
+        let (piece, small) = (self.piece, self.style.small_mm);
+        for stretch in &piece.stretches {
             let line = stretch.curve.linearise(COARSE_MM, 1e9);
-            let spots = label::beside(&line, &[3.4, 4.6, 6.5, 9.0, 12.0, 16.0]);
-            self.put_or_list(&Block::line(text, self.style.small_mm, false), &spots, true);
+            let inner = label::beside(&line, &[3.4, 4.6, 6.5, 9.0, 12.0, 16.0]);
+            let half = -0.5 * stretch.allowance_mm;
+            let outer = label::beside(&line, &[half, 0.8 * half, 1.2 * half]);
+            let words = length_words(piece, stretch);
+            let placed = words.iter().any(|text| {
+                let block = Block::line(text, small, false);
+                self.put(&block, &inner, true) || self.put(&block, &outer, false)
+            });
+            if !placed {
+                self.beside.extend(
+                    words
+                        .first()
+                        .map(|text| format!("{} {text}", kind_word(stretch))),
+                );
+            }
+        }
+        for (longest, sum) in sums(piece) {
+            let line = longest.curve.linearise(COARSE_MM, 1e9);
+            let mut spots =
+                label::beside(&line, &[3.4, 4.6, 6.5, 8.4, 9.8, 12.0, 14.0, 16.0, 20.0]);
+            spots.extend(label::around(
+                longest.curve.at(longest.length_mm / 2.0).0,
+                45.0,
+                4.0,
+                0.0,
+            ));
+            let text = format!("{} in all {}", kind_word(longest), both(sum));
+            self.put_or_list(&Block::line(text, small, false), &spots, true);
         }
     }
 
@@ -461,7 +489,12 @@ impl Page<'_> {
         order.sort_by(|a, b| b.length_mm.total_cmp(&a.length_mm));
         for stretch in order {
             let key = (stretch.kind, stretch.number);
-            if done.contains(&key) || stretch.allowance_mm <= 0.0 {
+            // An opening says it in its middle.
+            let told = piece
+                .openings
+                .iter()
+                .any(|o| stretch.kind == StretchKind::Opening && stretch.number == Some(o.number));
+            if told || done.contains(&key) || stretch.allowance_mm <= 0.0 {
                 continue;
             }
             done.push(key);
@@ -474,9 +507,6 @@ impl Page<'_> {
                 let inner = label::beside(&line, &[3.4, 5.0, 8.4, 11.0, 14.0, 18.0]);
                 self.put_or_list(&block, &inner, true);
             }
-        }
-        if piece.darts.iter().any(|d| d.style == DartStyle::Open) {
-            // The margin beside an open dart's legs shows as the gap between cut and stitch line.
         }
     }
 
@@ -532,11 +562,21 @@ impl Page<'_> {
                 3.0,
                 std::f64::consts::FRAC_PI_2,
             ));
-            let block = Block::line(
-                format!("OPENING {}", opening.number),
-                self.style.main_mm,
-                true,
-            );
+            spots.retain(|spot| plane::contains(&opening.sew_line_mm, spot.at));
+            let block = Block {
+                lines: vec![
+                    (
+                        format!("OPENING {}", opening.number),
+                        self.style.main_mm,
+                        true,
+                    ),
+                    (
+                        format!("allowance {}", both(opening.allowance_mm)),
+                        self.style.small_mm,
+                        false,
+                    ),
+                ],
+            };
             if !self.put(&block, &spots, false) {
                 self.put_or_list(&block, &label::around(middle, 60.0, 3.0, 0.0), true);
             }
@@ -604,15 +644,18 @@ fn both(mm: f64) -> String {
     format_mm_and_inch(mm)
 }
 
-fn folding(dart: &DartMark) -> String {
+fn folding(dart: &DartMark) -> Vec<String> {
     let to = if dart.folds == "back" {
         "the back"
     } else {
         "the centre"
     };
     match dart.style {
-        DartStyle::Fold => format!("fold to {to}"),
-        DartStyle::Open => format!("cut open, press to {to}"),
+        DartStyle::Fold => vec![format!("fold to {to}")],
+        DartStyle::Open => vec![
+            format!("cut open, allowance {}", format_mm(dart.allowance_mm)),
+            format!("press to {to}"),
+        ],
     }
 }
 
@@ -636,36 +679,60 @@ fn kind_word(stretch: &Stretch) -> String {
     }
 }
 
-/// The length of a stretch; the longest of several tells their sum as well.
-fn length_text(piece: &Piece, index: usize, stretch: &Stretch) -> String {
+/// What to say of a stretch's length, the fullest first.
+fn length_words(piece: &Piece, stretch: &Stretch) -> Vec<String> {
+    let mm = stretch.length_mm;
     let word = kind_word(stretch);
     if stretch.kind == StretchKind::Seam {
         let joins = stretch
             .joins
             .as_deref()
             .map_or(String::new(), |id| format!(", to {id}"));
-        return format!("{word} {}{joins}", both(stretch.length_mm));
+        return vec![
+            format!("{word} {}{joins}", both(mm)),
+            format!("{word} {}", format_mm(mm)),
+        ];
     }
-    let same: Vec<(usize, &Stretch)> = piece
+    let parts = piece
         .stretches
         .iter()
-        .enumerate()
-        .filter(|(_, s)| s.kind == stretch.kind && s.number == stretch.number)
-        .collect();
-    if same.len() == 1 {
-        return format!("{word} {}", both(stretch.length_mm));
+        .filter(|s| s.kind == stretch.kind && s.number == stretch.number);
+    let plain = vec![
+        format!("{} ({})", format_mm(mm), format_inch(mm, 8)),
+        format_mm(mm),
+    ];
+    if parts.count() == 1 {
+        return std::iter::once(format!("{word} {}", both(mm)))
+            .chain(plain)
+            .collect();
     }
-    let longest = same
+    plain
+}
+
+/// The longest stretch of every kind of edge that has several, and the length of all of them.
+fn sums(piece: &Piece) -> Vec<(&Stretch, f64)> {
+    let mut kinds: Vec<(StretchKind, Option<usize>)> = piece
+        .stretches
         .iter()
-        .max_by(|a, b| a.1.length_mm.total_cmp(&b.1.length_mm))
-        .map(|(i, _)| *i);
-    let own = format_mm(stretch.length_mm);
-    if longest == Some(index) {
-        let sum: f64 = same.iter().map(|(_, s)| s.length_mm).sum();
-        format!("{own} · {word} in all {}", both(sum))
-    } else {
-        format!("{own} ({})", format_inch(stretch.length_mm, 8))
+        .filter(|s| s.kind != StretchKind::Seam)
+        .map(|s| (s.kind, s.number))
+        .collect();
+    kinds.sort_unstable();
+    kinds.dedup();
+    let mut list = Vec::new();
+    for (kind, number) in kinds {
+        let own = || {
+            piece
+                .stretches
+                .iter()
+                .filter(move |s| s.kind == kind && s.number == number)
+        };
+        if own().count() > 1 {
+            let longest = own().max_by(|a, b| a.length_mm.total_cmp(&b.length_mm));
+            list.extend(longest.map(|s| (s, own().map(|s| s.length_mm).sum())));
+        }
     }
+    list
 }
 
 fn box_of(ring: &[Point2]) -> (Point2, Point2) {

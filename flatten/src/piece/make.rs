@@ -140,7 +140,7 @@ fn piece(
         stretches,
         darts,
     };
-    piece.measured = measure(&bench, &rims, &piece);
+    piece.measured = measure(&bench, &rims, &shares, &piece);
     Ok(piece)
 }
 
@@ -431,6 +431,7 @@ fn darts(bench: &Bench<'_>) -> Vec<DartMark> {
                     head_mm: settle(pair.head_mm),
                     folds_towards: towards,
                     folds: folds.into(),
+                    allowance_mm: bench.order.allowance.dart_mm,
                 },
             ));
         }
@@ -467,7 +468,7 @@ fn name(order: &Order<'_>, index: usize) -> String {
     best.1.into()
 }
 
-fn measure(bench: &Bench<'_>, rims: &[Vec<RimPoint>], piece: &Piece) -> Measured {
+fn measure(bench: &Bench<'_>, rims: &[Vec<RimPoint>], shares: &[f64], piece: &Piece) -> Measured {
     let sum = |wanted: fn(&Stretch) -> bool, value: fn(&Stretch) -> f64| -> f64 {
         settle(
             piece
@@ -480,7 +481,10 @@ fn measure(bench: &Bench<'_>, rims: &[Vec<RimPoint>], piece: &Piece) -> Measured
     };
     let perimeter = |s: &Stretch| !matches!(s.kind, StretchKind::Opening | StretchKind::Seam);
     let trued = || bench.boundaries.iter().flat_map(|b| &b.trued);
-    let check = allowance::check_margin(&bench.cut, rims);
+    let a = bench.order.allowance;
+    let mut asked = vec![a.front_mm, a.sides_mm, a.nape_mm, a.seam_mm, a.dart_mm];
+    asked.extend(shares.iter().map(|share| share * a.opening_mm));
+    let check = allowance::check_margin(&bench.cut, rims, &asked);
     let (across, along) = super::stock::extent(piece);
     let crossings =
         |rings: &[Vec<Point2>]| rings.iter().map(|ring| plane::crossings(ring).len()).sum();

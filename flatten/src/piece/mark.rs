@@ -113,11 +113,35 @@ fn landmark_notches(bench: &Bench<'_>) -> Vec<Mark> {
         if away > NOTCH_WITHIN_MM || nearer_elsewhere(bench, wanted, away) {
             continue;
         }
+        if let Some([peak, point]) = folded_here(bench, t.run.points[k]) {
+            marks.extend(notch(bench, name, peak, unit(peak - point), count));
+            continue;
+        }
         let (along, _) = t.curve.nearest(t.run.points[k]);
         let (sew, way) = t.curve.at(along);
         marks.extend(notch(bench, name, sew, -left_of(way), count));
     }
     marks
+}
+
+/// A landmark this close to a mouth stands on the fold line instead, mm: notches of both would blur.
+const AT_MOUTH_MM: f64 = 6.0;
+
+/// The fold line of a folded dart whose mouth is at a place.
+fn folded_here(bench: &Bench<'_>, at: Point2) -> Option<[Point2; 2]> {
+    bench.boundaries.iter().find_map(|b| {
+        b.legs
+            .iter()
+            .zip(&b.ring.darts)
+            .find_map(|(pair, (_, cap, _))| {
+                let ends = [
+                    b.trued[pair.inward].curve.start(),
+                    b.trued[pair.outward].curve.end(),
+                ];
+                let near = ends.iter().any(|end| (end - at).norm() < AT_MOUTH_MM);
+                cap.as_ref().filter(|_| near).map(|cap| cap.fold)
+            })
+    })
 }
 
 /// Whether another panel's edge comes closer to a landmark.
@@ -233,6 +257,9 @@ fn crown(bench: &Bench<'_>, marks: &mut Vec<Mark>) {
     }
 }
 
+/// Vertices within this part of the farthest reach are as far as it: a whole seam side may be.
+const FARTHEST: f64 = 0.04;
+
 /// FRONT, NAPE, LEFT and RIGHT where the piece reaches farthest that way on the head.
 fn words(bench: &Bench<'_>, marks: &mut Vec<Mark>) {
     let head = bench.order.head;
@@ -251,20 +278,22 @@ fn words(bench: &Bench<'_>, marks: &mut Vec<Mark>) {
         Point2::from(sum / bench.map.uv.len().max(1) as f64)
     };
     for (word, way) in ways {
-        let reach = |v: &u32| bench.panel.mesh.position(*v).coords.dot(&way);
-        let farthest = outer
+        let reach = |v: u32| bench.panel.mesh.position(v).coords.dot(&way);
+        let reaches = outer.vertices.iter().map(|&v| reach(v));
+        let (low, high) = reaches.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), r| {
+            (a.min(r), b.max(r))
+        });
+        let far: Vec<Point2> = outer
             .vertices
             .iter()
-            .copied()
-            .max_by(|a, b| reach(a).total_cmp(&reach(b)));
-        if let Some(v) = farthest {
-            marks.push(mark(
-                MarkKind::Word,
-                word,
-                bench.map.uv[v as usize],
-                centre,
-                1,
-            ));
+            .filter(|&&v| reach(v) >= high - FARTHEST * (high - low))
+            .map(|&v| bench.map.uv[v as usize])
+            .collect();
+        let sum: Vector2 = far.iter().map(|p| p.coords).sum();
+        let middle = Point2::from(sum / far.len().max(1) as f64);
+        let off = |p: &Point2| (p - middle).norm_squared();
+        if let Some(&at) = far.iter().min_by(|a, b| off(a).total_cmp(&off(b))) {
+            marks.push(mark(MarkKind::Word, word, at, centre, 1));
         }
     }
 }
@@ -276,6 +305,8 @@ fn unit3(v: Vector3) -> Vector3 {
 
 /// Guide lines shorter than this are left out, mm.
 const GUIDE_FROM_MM: f64 = 12.0;
+/// Closer than this a guide line lies on the edge, mm.
+const ON_EDGE_MM: f64 = 1.0;
 /// Guide lines stay within this of the section, mm.
 const GUIDE_TOLERANCE_MM: f64 = 0.3;
 
@@ -292,7 +323,7 @@ pub(super) fn guides(bench: &Bench<'_>) -> Vec<Guide> {
             continue;
         }
         for line in place::section(bench.panel, bench.map, head.crown, normal) {
-            if plane::length(&line) < GUIDE_FROM_MM {
+            if plane::length(&line) < GUIDE_FROM_MM || runs_along_edge(bench, &line) {
                 continue;
             }
             let fitted = plane::fit(&line, None, None, GUIDE_TOLERANCE_MM).curve;
@@ -308,6 +339,16 @@ pub(super) fn guides(bench: &Bench<'_>) -> Vec<Guide> {
         }
     }
     guides
+}
+
+/// Whether most of a line lies on the piece's own edge, where it would only blur a seam or leg.
+fn runs_along_edge(bench: &Bench<'_>, line: &[Point2]) -> bool {
+    let on_edge = |p: &&Point2| {
+        bench.boundaries.iter().flat_map(|b| &b.trued).any(|t| {
+            plane::nearest(&t.run.points, **p).is_some_and(|foot| foot.distance < ON_EDGE_MM)
+        })
+    };
+    2 * line.iter().filter(on_edge).count() > line.len()
 }
 
 pub(super) fn keep_clear(bench: &Bench<'_>) -> Vec<ClearPlace> {

@@ -79,7 +79,17 @@ pub(super) fn runs(panel: &Panel, map: &FlatMap, ring: &EdgeLoop) -> Vec<Run> {
     breaks.extend(corners(&points, ring, &breaks));
     breaks.sort_unstable();
     if breaks.is_empty() {
-        return vec![run(panel, ring, &points, 0, count, true)];
+        // Starting where the zone changes keeps each zone in one stretch.
+        let zone_change =
+            (0..count).find(|&i| ring.kinds[i] != ring.kinds[(i + count - 1) % count]);
+        return vec![run(
+            panel,
+            ring,
+            &points,
+            zone_change.unwrap_or(0),
+            count,
+            true,
+        )];
     }
     let mut list = Vec::with_capacity(breaks.len());
     for (k, &from) in breaks.iter().enumerate() {

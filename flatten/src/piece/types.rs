@@ -148,6 +148,8 @@ pub struct DartMark {
     pub folds_towards: Hand,
     /// The same in words: `back` or `centre`.
     pub folds: String,
+    /// Allowance beside the legs of an open dart, mm.
+    pub allowance_mm: f64,
 }
 
 /// What a mark is.

@@ -217,7 +217,7 @@ impl Curve {
     #[must_use]
     pub fn linearise(&self, tolerance: f64, longest: f64) -> Vec<Point2> {
         let mut line = vec![self.start];
-        kurbo::flatten(&self.path(), tolerance, |el| {
+        kurbo::flatten(self.path(), tolerance, |el| {
             if let PathEl::LineTo(p) = el {
                 let (from, to) = (line[line.len() - 1], from_kurbo(p));
                 let steps = ((to - from).norm() / longest).ceil().max(1.0);

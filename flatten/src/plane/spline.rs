@@ -27,6 +27,8 @@ pub struct Fit {
 
 /// Numbers of spans tried in turn.
 const SPANS: [usize; 17] = [1, 2, 3, 4, 5, 6, 8, 10, 12, 16, 20, 24, 32, 40, 52, 68, 88];
+/// Shorter spans than this would follow the scan instead of the edge, mm.
+const SHORTEST_SPAN_MM: f64 = 6.0;
 /// Samples are this far apart at least, mm: closer ones only repeat scan noise.
 const SAMPLE_MM: f64 = 0.5;
 /// Most samples of one edge.
@@ -40,8 +42,9 @@ const SAME_MM: f64 = 1e-6;
 
 /// Fits a curve to a polyline, leaving and arriving along the given directions where there are any.
 ///
-/// Where no number of spans meets `tolerance` mm (a line with unmarked corners), the polyline
-/// itself comes back as a chain of straight segments: never wrong, only less smooth.
+/// Where no number of spans meets `tolerance` mm, the line is parted where the best try strays
+/// farthest, a corner too blunt to be noticed before, and both parts are fitted. What is left at
+/// the end is straight segments: never wrong, only less smooth.
 #[must_use]
 pub fn fit(
     line: &[Point2],
@@ -51,33 +54,44 @@ pub fn fit(
 ) -> Fit {
     let line = distinct(line, SAME_MM);
     let total = length(&line);
-    if line.len() < 2 || total <= SAME_MM {
-        return Fit {
-            curve: Curve::straight(&line),
-            error_mm: 0.0,
-        };
-    }
-    if line.len() == 2 && leave.is_none() && arrive.is_none() {
-        return Fit {
-            curve: Curve::straight(&line),
-            error_mm: 0.0,
-        };
+    let straight = || Fit {
+        curve: Curve::straight(&line),
+        error_mm: 0.0,
+    };
+    if line.len() < 2
+        || total <= SAME_MM
+        || (line.len() == 2 && leave.is_none() && arrive.is_none())
+    {
+        return straight();
     }
     let samples = sample(&line, total);
+    let mut worst = None;
     for spans in SPANS {
-        if 2 * spans > samples.len() + 4 {
+        if 2 * spans > samples.len() + 4 || (spans > 4 && total < SHORTEST_SPAN_MM * spans as f64) {
             break;
         }
         if let Some(curve) = try_spans(&samples, leave, arrive, spans) {
-            let error_mm = stray(&curve, &line);
+            let (error_mm, at) = stray(&curve, &line);
             if error_mm < tolerance {
                 return Fit { curve, error_mm };
             }
+            worst = Some(at);
         }
     }
-    Fit {
-        curve: Curve::straight(&line),
-        error_mm: 0.0,
+    let inner = worst
+        .map(|at| at.clamp(1, line.len() - 2))
+        .filter(|_| line.len() > 2);
+    match inner {
+        Some(at) => {
+            let first = fit(&line[..=at], leave, None, tolerance);
+            let second = fit(&line[at..], None, arrive, tolerance);
+            let error_mm = first.error_mm.max(second.error_mm);
+            Fit {
+                curve: first.curve.joined(&second.curve),
+                error_mm,
+            }
+        }
+        None => straight(),
     }
 }
 
@@ -266,11 +280,11 @@ fn basis(span: usize, u: f64, spans: usize) -> [f64; 4] {
     let mut n = [1.0, 0.0, 0.0, 0.0];
     for degree in 1..=3_usize {
         let mut saved = 0.0;
-        for r in 0..degree {
+        for (r, value) in n.iter_mut().enumerate().take(degree) {
             let right = at(as_signed(r) + 1);
             let left = at(as_signed(r) + 1 - as_signed(degree));
-            let share = n[r] / (right - left);
-            n[r] = saved + (right - u) * share;
+            let share = *value / (right - left);
+            *value = saved + (right - u) * share;
             saved = (u - left) * share;
         }
         n[degree] = saved;
@@ -403,19 +417,26 @@ fn solve(
     })
 }
 
-/// Greatest distance between curve and polyline, either way, mm.
-fn stray(curve: &Curve, line: &[Point2]) -> f64 {
+/// Greatest distance between curve and polyline, either way, mm, and the polyline's point nearest
+/// to where that is.
+fn stray(curve: &Curve, line: &[Point2]) -> (f64, usize) {
     let drawn = curve.linearise(0.002, 0.5);
-    let out = line
-        .iter()
-        .filter_map(|&p| nearest(&drawn, p))
-        .map(|f| f.distance)
-        .fold(0.0, f64::max);
-    drawn
-        .iter()
-        .filter_map(|&p| nearest(line, p))
-        .map(|f| f.distance)
-        .fold(out, f64::max)
+    let mut worst = (0.0, 0);
+    for (i, &p) in line.iter().enumerate() {
+        let off = nearest(&drawn, p).map_or(0.0, |foot| foot.distance);
+        if off > worst.0 {
+            worst = (off, i);
+        }
+    }
+    for &p in &drawn {
+        let Some(foot) = nearest(line, p) else {
+            continue;
+        };
+        if foot.distance > worst.0 {
+            worst = (foot.distance, foot.segment + usize::from(foot.part > 0.5));
+        }
+    }
+    worst
 }
 
 #[cfg(test)]
@@ -507,6 +528,22 @@ mod tests {
         let fit = fit(&line, None, None, 0.1);
         assert!(fit.error_mm < 0.1);
         assert!((fit.curve.length() - length(&line)).abs() < 0.1);
+    }
+
+    #[test]
+    fn a_blunt_corner_parts_the_line_and_both_sides_stay_smooth() {
+        // Two arcs of 60 mm radius that meet at 26°.
+        let mut line = arc(60.0, 0.0, 1.5, 60);
+        let (end, turn) = (line[60], Vector2::new(-1.5_f64.sin(), 1.5_f64.cos()));
+        let bent = crate::plane::turned(turn, -0.45);
+        line.extend((1..=60).map(|i| f64::from(i) * 1.5).map(|s| end + bent * s));
+        let fit = fit(&line, None, None, 0.15);
+        assert!(
+            fit.error_mm < 0.15 && fit.curve.len() < 20,
+            "{} cubics",
+            fit.curve.len()
+        );
+        assert!((fit.curve.nearest(end).1) < 0.15);
     }
 
     #[test]
