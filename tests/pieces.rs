@@ -1,6 +1,10 @@
 //! From cut panels to pieces: what is sewn together has one length, margins are as wide as asked,
 //! marks pair up, texts overlap nothing, and a stored piece is the same piece.
 
+#[allow(
+    clippy::unwrap_used,
+    reason = "helpers of a test may panic as a test may"
+)]
 #[path = "pieces/base.rs"]
 mod base;
 

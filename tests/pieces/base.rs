@@ -184,7 +184,7 @@ impl Plan {
             positions.extend((0..self.columns).map(|column| self.on_head(row, column)));
         }
         // Faces with the column of their cell.
-        let mut faces: Vec<([u32; 3], [(usize, usize); 3], usize)> = Vec::new();
+        let mut faces: Vec<Triangle> = Vec::new();
         for row in 0..self.rows {
             for column in 0..self.columns {
                 let out = self
@@ -269,11 +269,10 @@ impl Plan {
         }
     }
 
-    #[allow(clippy::type_complexity)]
     fn panels(
         &self,
         positions: &[Point3],
-        faces: &[([u32; 3], [(usize, usize); 3], usize)],
+        faces: &[Triangle],
         cut_edges: &BTreeMap<(u32, u32), EdgeKind>,
     ) -> (Vec<Panel>, Vec<FlatMap>) {
         let mut corner = Sets::new(3 * faces.len());
@@ -309,7 +308,7 @@ impl Plan {
     fn panel(
         &self,
         positions: &[Point3],
-        faces: &[([u32; 3], [(usize, usize); 3], usize)],
+        faces: &[Triangle],
         own: &[usize],
         corner: &mut Sets,
         cut_edges: &BTreeMap<(u32, u32), EdgeKind>,
@@ -377,9 +376,12 @@ impl Plan {
     }
 }
 
-fn compact(positions: &[Point3], faces: &[([u32; 3], [(usize, usize); 3], usize)]) -> TriMesh {
+fn compact(positions: &[Point3], faces: &[Triangle]) -> TriMesh {
     TriMesh::new(positions.to_vec(), faces.iter().map(|f| f.0).collect()).unwrap()
 }
+
+/// Vertices, places in the grid, and the column of the cell.
+type Triangle = ([u32; 3], [(usize, usize); 3], usize);
 
 /// Disjoint sets.
 struct Sets(Vec<usize>);
