@@ -50,6 +50,8 @@ const TITLE_MM: f64 = 11.0;
 const HEADING_MM: f64 = 5.6;
 const BODY_MM: f64 = 4.2;
 const LEADING: f64 = 1.38;
+/// Lines longer than this are hard to read; wide paper leaves the rest free, mm.
+const COLUMN_MM: f64 = 200.0;
 /// Height of the line that names the pattern on further cover pages, mm.
 const RUNNING_HEAD_MM: f64 = 9.0;
 /// Length of a roll's cover page at most, mm.
@@ -168,7 +170,8 @@ pub(super) fn cover(
 ) -> Vec<Sheet> {
     // Covers stand upright whichever way the pattern lies.
     let stock = Stock::new(options, false);
-    let [width, room] = stock.room_mm();
+    let [full_width, room] = stock.room_mm();
+    let width = full_width.min(COLUMN_MM);
     let height = if stock.roll {
         room.min(ROLL_COVER_MM)
     } else {
@@ -190,7 +193,7 @@ pub(super) fn cover(
         }
     }
     how_to(&mut flow, tiling);
-    legend(&mut flow, figures);
+    legend(&mut flow, figures, tiling);
     if !cover.cautions.is_empty() {
         flow.heading("Cautions");
         for caution in &cover.cautions {
@@ -383,7 +386,7 @@ fn map(tiling: &Tiling, table: &Table, figures: &[Figure], area: Bounds) -> Item
     }
     for tile in &tiling.tiles {
         let own = Bounds::of(&[to.point(tile.own.low), to.point(tile.own.high)]);
-        let size = (0.34 * own.width_mm().min(own.height_mm())).clamp(2.6, 6.0);
+        let size = (0.26 * own.width_mm().min(own.height_mm())).clamp(2.6, 5.0);
         let centre = own.centre();
         let label = Text {
             bold: true,
@@ -452,7 +455,7 @@ fn inks(items: &[Item], found: &mut BTreeSet<Ink>) {
 }
 
 /// The kinds of line that occur, each with a sample.
-fn legend(flow: &mut Flow, figures: &[Figure]) {
+fn legend(flow: &mut Flow, figures: &[Figure], tiling: &Tiling) {
     const SAMPLE_MM: f64 = 24.0;
     const LINE_MM: f64 = 7.0;
     let mut found = BTreeSet::new();
@@ -465,8 +468,10 @@ fn legend(flow: &mut Flow, figures: &[Figure]) {
         .filter(|ink| found.contains(ink) && *ink != Ink::Furniture)
         .map(|ink| (Some(ink), ink.meaning()))
         .collect();
-    entries.push((Some(Ink::Furniture), "Trim line of a sheet"));
-    entries.push((None, "Match mark: same numbers meet"));
+    if tiling.tiles.len() > 1 {
+        entries.push((Some(Ink::Furniture), "Trim line of a sheet"));
+        entries.push((None, "Match mark: same numbers meet"));
+    }
     let longest = entries
         .iter()
         .map(|(_, words)| text_width_mm(words, BODY_MM, false))

@@ -202,13 +202,20 @@ impl Label<'_> {
 
     /// One line.
     pub(super) fn small(&self) -> String {
-        let front = match self.front {
-            Some(1) => "  FRONT is to the left",
-            Some(2) => "  FRONT is below",
-            Some(3) => "  FRONT is to the right",
-            _ => "",
-        };
+        let front = self
+            .front
+            .map_or(String::new(), |q| format!("  {}", front_words(q)));
         format!("{}  {}{front}", self.tile, self.lines.join("  "))
+    }
+}
+
+/// Where the front of a piece turned by quarters points.
+pub(super) fn front_words(quarters: u8) -> &'static str {
+    match quarters % 4 {
+        0 => "FRONT is above",
+        1 => "FRONT is to the left",
+        2 => "FRONT is below",
+        _ => "FRONT is to the right",
     }
 }
 

@@ -6,7 +6,7 @@ use super::{
     drawing::{Drawing, Ink, Item, Placement, Text},
     furniture::{
         BANNER_MM, DIAMOND_MM, INCH_LINE_ROOM_MM, Label, SQUARE_MM, banner, centred, diamond,
-        inch_line, scale_square, text_box, trim_line,
+        front_words, inch_line, scale_square, text_box, trim_line,
     },
     ink::{cut_outlines, ink_points},
     metrics::text_width_mm,
@@ -280,6 +280,12 @@ fn join_items(
         high: to_local.point(tile.window.high),
     };
     let mut items = Vec::new();
+    let points: Vec<Point2> = table
+        .points
+        .iter()
+        .filter(|p| tile.window.holds(**p))
+        .map(|p| to_local.point(*p))
+        .collect();
     for (side, neighbour) in Side::ALL.into_iter().zip(tile.neighbours) {
         let Some(neighbour) = neighbour else { continue };
         let own_low = to_local.point(tile.own.low);
@@ -304,7 +310,6 @@ fn join_items(
         };
         items.push(trim_line(from, to));
         room.take_box(&Bounds::of(&[from, to]).grown(1.5));
-        let points: Vec<Point2> = table.points.iter().map(|p| to_local.point(*p)).collect();
         let words = format!("joins {}", tiling.tiles[neighbour].label);
         items.extend(flap_label(&words, side, from, to, &window, &points));
     }
@@ -399,19 +404,30 @@ fn label<'a>(
     common: &Common<'_>,
 ) -> Label<'a> {
     let tile = &tiling.tiles[index];
-    let turned = tile
-        .figures
-        .iter()
-        .map(|figure| tiling.laid[*figure].placement.quarters)
-        .find(|quarters| *quarters != 0);
+    let turn = |figure: &usize| tiling.laid[*figure].placement.quarters;
+    // One arrow serves the sheet when all its pieces lie the same way.
+    let first = tile.figures.first().map_or(0, turn);
+    let alike = tile.figures.iter().all(|figure| turn(figure) == first);
+    let pieces = if alike {
+        piece_names(tile, figures)
+    } else {
+        let named = tile.figures.iter().map(|figure| {
+            let name = &figures[*figure].name;
+            match turn(figure) {
+                0 => name.clone(),
+                quarters => format!("{name} ({})", front_words(quarters)),
+            }
+        });
+        named.collect::<Vec<_>>().join(", ")
+    };
     Label {
         tile: &tile.label,
         lines: [
             format!("Client {}", common.client),
-            piece_names(tile, figures),
+            pieces,
             format!("Sheet {} of {}", index + 1, tiling.tiles.len()),
         ],
-        front: turned,
+        front: (alike && first != 0).then_some(first),
     }
 }
 
