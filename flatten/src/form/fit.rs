@@ -23,7 +23,7 @@ use nalgebra::{DMatrix, DVector};
 use rayon::prelude::*;
 
 use crate::{
-    Point3,
+    Point3, Vector3,
     mesh::TriMesh,
     tape::{HairlineStations, Readings, Stations, TapePath, measure},
 };
@@ -184,14 +184,15 @@ const RELATIONS: [Relation; 3] = [
 pub fn from_readings(readings: &Readings) -> Result<(HeadForm, FormReport), FormError> {
     refuse_impossible(readings)?;
     let rows = rows_for(readings);
+    let (coarse, fine) = (Globe::new(COARSE), Globe::new(FINE));
     let mut x = DVector::zeros(UNKNOWNS);
-    let mut now = Differences::at(&x, &rows);
-    let mut jacobian = derivatives(&x, &rows);
+    let mut now = Differences::at(&x, &rows, &fine);
+    let mut jacobian = derivatives(&x, &rows, &coarse);
     let mut damping = 0.0;
     for _ in 0..ROUNDS {
         let step = damped_step(&jacobian, &now.weighted, &x, damping);
         let tried = &x + &step;
-        let there = Differences::at(&tried, &rows);
+        let there = Differences::at(&tried, &rows, &fine);
         let gain = now.objective(&x) - there.objective(&tried);
         let (as_before, promised) = (now.objective(&x), promise(&jacobian, &now, &x, &step));
         if gain > 0.0 {
@@ -202,7 +203,7 @@ pub fn from_readings(readings: &Readings) -> Result<(HeadForm, FormReport), Form
         }
         if gain < 0.8 * promised {
             // the paths are not as straight as thought: look again, and step shorter if it did not help
-            jacobian = derivatives(&x, &rows);
+            jacobian = derivatives(&x, &rows, &coarse);
             damping = if gain > 0.3 * promised {
                 damping / 4.0
             } else {
@@ -211,7 +212,8 @@ pub fn from_readings(readings: &Readings) -> Result<(HeadForm, FormReport), Form
         }
     }
     let form = form_at(&x);
-    let report = report(&form, &x, readings, &rows, &now);
+    let in_mm = derivatives(&x, &every_path(), &coarse);
+    let report = report(&form, &x, readings, &rows, &now, &in_mm);
     if !head_like(&form) {
         let worst = report.doubts.iter().max_by(|a, b| {
             let z = |d: &Doubt| (d.read_mm - d.expected_mm).abs() / d.error_mm;
@@ -324,6 +326,39 @@ fn lengths<'a>(
         .collect()
 }
 
+/// Directions with the functions' values in them, for many forms on one set of triangles.
+struct Globe {
+    directions: Vec<Vector3>,
+    faces: Vec<[u32; 3]>,
+    values: Vec<[f64; TERMS]>,
+}
+
+impl Globe {
+    fn new(about_triangles: usize) -> Self {
+        let (directions, faces) = globe::globe((about_triangles as f64 / 20.0).sqrt() as usize);
+        let values = directions.iter().map(harmonics::values).collect();
+        Self {
+            directions,
+            faces,
+            values,
+        }
+    }
+
+    fn mesh(&self, form: &HeadForm) -> TriMesh {
+        let radius = |values: &[f64; TERMS]| -> f64 {
+            values
+                .iter()
+                .zip(&form.coefficients)
+                .map(|(v, c)| v * c)
+                .sum()
+        };
+        let points = self.directions.iter().zip(&self.values);
+        let positions = points.map(|(d, v)| Point3::from(d * radius(v))).collect();
+        TriMesh::new(positions, self.faces.clone())
+            .expect("a divided icosahedron is a closed surface")
+    }
+}
+
 /// How far a form is from what it is held to.
 struct Differences {
     /// Difference of each row over its spread, from the fine mesh.
@@ -331,9 +366,9 @@ struct Differences {
 }
 
 impl Differences {
-    fn at(x: &DVector<f64>, rows: &[Row]) -> Self {
+    fn at(x: &DVector<f64>, rows: &[Row], fine: &Globe) -> Self {
         let form = form_at(x);
-        let lengths = lengths(&form.mesh(FINE), &form.stations(), paths(rows).iter());
+        let lengths = lengths(&fine.mesh(&form), &form.stations(), paths(rows).iter());
         Self {
             weighted: weighted(&lengths, rows),
         }
@@ -362,15 +397,16 @@ fn weighted(lengths: &BTreeMap<TapePath, f64>, rows: &[Row]) -> DVector<f64> {
 }
 
 /// Derivatives of the weighted differences, by steps of a fifth of a spread on the coarse mesh.
-fn derivatives(x: &DVector<f64>, rows: &[Row]) -> DMatrix<f64> {
+fn derivatives(x: &DVector<f64>, rows: &[Row], coarse: &Globe) -> DMatrix<f64> {
     const STEP: f64 = 0.2;
-    let (directions, faces) = globe::globe((COARSE as f64 / 20.0).sqrt() as usize);
     let frozen = Frozen::of(&form_at(x));
     let wanted = paths(rows);
     let at = |x: &DVector<f64>| {
         let form = form_at(x);
-        let mesh = globe::mesh_of(&directions, faces.clone(), |d| form.radius_mm(d));
-        weighted(&lengths(&mesh, &frozen.on(&form), wanted.iter()), rows)
+        weighted(
+            &lengths(&coarse.mesh(&form), &frozen.on(&form), wanted.iter()),
+            rows,
+        )
     };
     let columns: Vec<DVector<f64>> = (0..UNKNOWNS)
         .into_par_iter()
@@ -450,25 +486,27 @@ impl Frozen {
     }
 }
 
-/// Everything said about the result, from the problem linearised there.
+/// A derivative row for every path, in mm.
+fn every_path() -> Vec<Row> {
+    let row = |&path| Row {
+        path,
+        slope: 0.0,
+        value_mm: 0.0,
+        spread_mm: 1.0,
+    };
+    TapePath::ALL.iter().map(row).collect()
+}
+
+/// Everything said about the result, from the problem linearised there: `in_mm` has a row of
+/// derivatives for each of [`TapePath::ALL`].
 fn report(
     form: &HeadForm,
     x: &DVector<f64>,
     readings: &Readings,
     rows: &[Row],
     now: &Differences,
+    in_mm: &DMatrix<f64>,
 ) -> FormReport {
-    // one derivative row for every path, in mm
-    let every: Vec<Row> = TapePath::ALL
-        .iter()
-        .map(|&path| Row {
-            path,
-            slope: 0.0,
-            value_mm: 0.0,
-            spread_mm: 1.0,
-        })
-        .collect();
-    let in_mm = derivatives(x, &every);
     let row_of =
         |path: TapePath| in_mm.row(TapePath::ALL.iter().position(|&p| p == path).unwrap_or(0));
     let girth = row_of(TapePath::HeadGirth);

@@ -7,7 +7,7 @@
 //! usual set is left out. The functions are written as polynomials of the direction's coordinates:
 //! no division by the sine of the polar angle, hence no trouble at the crown.
 
-use std::f64::consts::TAU;
+use std::{f64::consts::TAU, sync::LazyLock};
 
 use crate::Vector3;
 
@@ -25,6 +25,7 @@ pub const TERMS: usize = (DEGREE + 1) * (DEGREE + 2) / 2;
 #[must_use]
 pub fn values(direction: &Vector3) -> [f64; TERMS] {
     let (x, y, z) = (direction.x, direction.y, direction.z);
+    let norms = &*NORMS;
     let mut out = [0.0; TERMS];
     let (mut cosine, mut sine) = (1.0, 0.0);
     let mut diagonal = 1.0;
@@ -35,7 +36,7 @@ pub fn values(direction: &Vector3) -> [f64; TERMS] {
         }
         let (mut before, mut here) = (0.0, diagonal);
         for l in m..=DEGREE {
-            out[place(l, m)] = norm(l, m) * here * cosine;
+            out[place(l, m)] = norms[place(l, m)] * here * cosine;
             let (lf, mf) = (l as f64, m as f64);
             let after = ((2.0 * lf + 1.0) * z * here - (lf + mf) * before) / (lf + 1.0 - mf);
             (before, here) = (here, after);
@@ -59,6 +60,17 @@ pub fn degrees() -> [usize; TERMS] {
 fn place(degree: usize, order: usize) -> usize {
     degree * (degree + 1) / 2 + order
 }
+
+/// The factors of all functions; square roots and factorials are too dear for every vertex.
+static NORMS: LazyLock<[f64; TERMS]> = LazyLock::new(|| {
+    let mut out = [0.0; TERMS];
+    for l in 0..=DEGREE {
+        for m in 0..=l {
+            out[place(l, m)] = norm(l, m);
+        }
+    }
+    out
+});
 
 /// Factor that makes the integral of the square over the sphere one.
 fn norm(l: usize, m: usize) -> f64 {
