@@ -121,7 +121,7 @@ const SPREAD: [f64; DEGREE + 1] = [7.8, 1.5, 3.7, 1.6, 1.05, 0.65, 0.5];
 const BEYOND_FORM_MM: f64 = 1.5;
 
 /// Triangles of the mesh for derivatives and for differences.
-const COARSE: usize = 2000;
+const COARSE: usize = 1280;
 const FINE: usize = 12_000;
 
 /// Most rounds; four to six are usual.
@@ -396,7 +396,8 @@ fn weighted(lengths: &BTreeMap<TapePath, f64>, rows: &[Row]) -> DVector<f64> {
     DVector::from_iterator(rows.len(), differences)
 }
 
-/// Derivatives of the weighted differences, by steps of a fifth of a spread on the coarse mesh.
+/// Derivatives of the weighted differences, by steps of a fifth of a spread on the coarse
+/// mesh; a column each, in parallel.
 fn derivatives(x: &DVector<f64>, rows: &[Row], coarse: &Globe) -> DMatrix<f64> {
     const STEP: f64 = 0.2;
     let frozen = Frozen::of(&form_at(x));
@@ -408,15 +409,13 @@ fn derivatives(x: &DVector<f64>, rows: &[Row], coarse: &Globe) -> DMatrix<f64> {
             rows,
         )
     };
+    let here = at(x);
     let columns: Vec<DVector<f64>> = (0..UNKNOWNS)
         .into_par_iter()
         .map(|k| {
-            let moved = |by: f64| {
-                let mut there = x.clone();
-                there[k] += by;
-                at(&there)
-            };
-            (moved(STEP) - moved(-STEP)) / (2.0 * STEP)
+            let mut there = x.clone();
+            there[k] += STEP;
+            (at(&there) - &here) / STEP
         })
         .collect();
     DMatrix::from_columns(&columns)

@@ -6,7 +6,11 @@
 //! A tape is taut: round a plane section it is the convex hull, and from point to point the hull's
 //! outer chain; it spans hollows and openings. Not promised: friction, the tape's breadth, hair.
 
+mod clock;
+
 mod compare;
+
+mod evenness;
 
 mod paths;
 
@@ -14,7 +18,9 @@ mod section;
 
 mod stations;
 
+pub use clock::{ClockError, clock_perimeter};
 pub use compare::{ASK_MM, Cause, Comparison, FINE_MM, Grade, Readings, compare, worst};
+pub use evenness::{Evenness, Ridge, evenness, ridges};
 pub use paths::{TapePath, arc, girth, measure};
 pub use section::Plane;
 pub use stations::{HairlineStations, Stations};

@@ -227,7 +227,7 @@ fn shortest_arc(mesh: &TriMesh, from: Point3, to: Point3, inside: &Point3) -> Op
         };
         taut_arc(&segments(mesh, &plane), from, to, &outward)
     };
-    let tilt = golden(-TILT_RANGE, TILT_RANGE, 14, |t| -length(&path(t)));
+    let tilt = golden(-TILT_RANGE, TILT_RANGE, 10, |t| -length(&path(t)));
     Some(path(tilt))
 }
 
@@ -235,7 +235,7 @@ fn shortest_arc(mesh: &TriMesh, from: Point3, to: Point3, inside: &Point3) -> Op
 ///
 /// # Method
 /// Planes through the brow that hold the axis from ear to ear, none below an ear's top; the longest
-/// taut loop among 12 tilts over 30°, then refined.
+/// taut loop among 8 tilts over 30°, then refined.
 fn head_girth(mesh: &TriMesh, s: &Stations) -> Option<TapeLine> {
     let h = &s.head;
     BROW_TRIES_MM.into_iter().find_map(|below| {
@@ -255,10 +255,10 @@ fn head_girth(mesh: &TriMesh, s: &Stations) -> Option<TapeLine> {
             .map(|ear| (ear - brow).dot(&h.up).atan2((brow - ear).dot(&h.forward)))
             .fold(-0.5, f64::max);
         let value = |tilt: f64| at(tilt).map_or(0.0, |line| line.length_mm);
-        let step = 0.52 / 12.0;
-        let coarse = (0..=12).map(|i| lowest + step * f64::from(i));
+        let step = 0.52 / 8.0;
+        let coarse = (0..=8).map(|i| lowest + step * f64::from(i));
         let best = coarse.max_by(|a, b| value(*a).total_cmp(&value(*b)))?;
-        let tilt = golden((best - step).max(lowest), best + step, 12, value);
+        let tilt = golden((best - step).max(lowest), best + step, 8, value);
         at(tilt).filter(|line| line.free_mm < FREE_LIMIT_MM)
     })
 }
