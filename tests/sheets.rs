@@ -3,6 +3,8 @@
 //! The pieces are invented. Outside facts: letter 215.9 x 279.4 mm (ANSI/ASME Y14.1, size A), A4
 //! 210 x 297 mm (ISO 216), 72 units in an inch (ISO 32000-1, 8.3.2.3), 25.4 mm in an inch.
 
+#![expect(clippy::unwrap_used, reason = "a test stops at the first surprise")]
+
 use std::{
     fmt::Write as _,
     path::{Path as FilePath, PathBuf},

@@ -118,7 +118,7 @@ fn polygons(path: &Path) -> Vec<Vec<Point2>> {
 pub fn hatch(path: &Path, spacing_mm: f64, angle_rad: f64) -> Vec<Path> {
     let mut strokes = Vec::new();
     let lyon_path = to_lyon(path);
-    if lyon_path.iter().next().is_none() || !(spacing_mm > 0.0) {
+    if lyon_path.iter().next().is_none() || spacing_mm.is_nan() || spacing_mm <= 0.0 {
         return strokes;
     }
     let mut options = HatchingOptions::tolerance(TOLERANCE_MM);

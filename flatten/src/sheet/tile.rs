@@ -142,7 +142,11 @@ impl Inked {
 
     fn size(&self, quarters: u8) -> Vector2 {
         let size = self.bounds.high - self.bounds.low;
-        if quarters % 2 == 0 { size } else { size.yx() }
+        if quarters.is_multiple_of(2) {
+            size
+        } else {
+            size.yx()
+        }
     }
 }
 
