@@ -185,6 +185,7 @@ fn a_weight_on_the_perimeter_keeps_its_length() {
             kept: vec![KeptEdges {
                 edges: ring.clone(),
                 weight,
+                within: None,
             }],
             ..exact(Energy::Equal)
         };
@@ -279,9 +280,9 @@ fn saddle(radius: f64, bend: f64, about_vertices: usize) -> Mesh {
 
 #[test]
 fn cuts_in_a_saddle_do_not_close_over_themselves() {
-    let mesh = slitted(saddle(60.0, 0.02, 3000), 3, 0.2);
+    let mesh = slitted(saddle(60.0, 0.02, 1500), 3, 0.2);
     let options = LeastStrainOptions {
-        most_steps: 400,
+        most_steps: 200,
         ..LeastStrainOptions::default()
     };
     let map = least_strain(&mesh, conformal(&mesh), &options).unwrap();

@@ -8,6 +8,8 @@
 
 use crate::mesh::TriMesh;
 
+use super::curvature::Curvature;
+
 /// Reach of the cushion relative to the shorter of the edges concerned.
 const CUSHION: f64 = 0.05;
 
@@ -18,6 +20,16 @@ pub(crate) struct Contact {
     /// Reach of each edge and of its first vertex, mm.
     reach: Vec<[f64; 2]>,
     weight: f64,
+}
+
+/// A vertex in the cushion of an edge.
+struct Touch {
+    reach: f64,
+    distance: f64,
+    /// Unit direction from the edge to the vertex.
+    normal: [f64; 2],
+    /// How the distance grows when the vertex and the edge's ends move along `normal`.
+    shares: [(u32, f64); 3],
 }
 
 struct Span {
@@ -53,6 +65,43 @@ impl Contact {
     /// Adds the cushion's forces and returns its cost.
     pub(crate) fn add(&self, uv: &[[f64; 2]], gradient: &mut [[f64; 2]]) -> f64 {
         let mut cost = 0.0;
+        self.touching(uv, |touch| {
+            let over = touch.reach / touch.distance - 1.0;
+            cost += self.weight * over * over;
+            let slope = -2.0 * self.weight * over * touch.reach / (touch.distance * touch.distance);
+            for (v, share) in touch.shares {
+                let [x, y] = touch.normal.map(|n| slope * share * n);
+                gradient[v as usize][0] += x;
+                gradient[v as usize][1] += y;
+            }
+        });
+        cost
+    }
+
+    /// Pairs of vertices that push one another across a gap.
+    pub(crate) fn pairs(&self, uv: &[[f64; 2]]) -> Vec<(u32, u32)> {
+        let mut pairs = Vec::new();
+        self.touching(uv, |touch| {
+            let [(v, _), (a, _), (b, _)] = touch.shares;
+            pairs.extend([(v, a), (v, b)]);
+        });
+        pairs
+    }
+
+    /// Adds the cushion's curvature square to the edges.
+    pub(crate) fn stiffen(&self, uv: &[[f64; 2]], curvature: &mut Curvature) {
+        self.touching(uv, |touch| {
+            let ratio = touch.reach / touch.distance;
+            let bend = 2.0 * ratio * (3.0 * ratio - 2.0) / (touch.distance * touch.distance);
+            let parts = touch
+                .shares
+                .map(|(v, share)| (v, touch.normal.map(|n| share * n)));
+            curvature.add_stiff(&parts, self.weight * bend);
+        });
+    }
+
+    /// Calls `visit` for each boundary vertex within the cushion of an edge it does not belong to.
+    fn touching(&self, uv: &[[f64; 2]], mut visit: impl FnMut(Touch)) {
         self.near_pairs(uv, |vertex_at, edge_at| {
             let vertex = self.edges[vertex_at].0;
             let (a, b) = self.edges[edge_at];
@@ -68,20 +117,16 @@ impl Contact {
             let along = along.clamp(0.0, 1.0);
             let apart = [to[0] - along * side[0], to[1] - along * side[1]];
             let distance = apart[0].hypot(apart[1]);
-            if distance >= reach || distance <= 0.0 {
-                return;
-            }
-            let over = reach / distance - 1.0;
-            cost += self.weight * over * over;
-            // The foot of the perpendicular moves with the edge's ends by 1 − along and along.
-            let slope = -2.0 * self.weight * over * reach / (distance * distance * distance);
-            for (v, share) in [(vertex, 1.0), (a, along - 1.0), (b, -along)] {
-                for k in 0..2 {
-                    gradient[v as usize][k] += slope * share * apart[k];
-                }
+            if distance < reach && distance > 0.0 {
+                visit(Touch {
+                    reach,
+                    distance,
+                    normal: apart.map(|x| x / distance),
+                    // The foot of the perpendicular moves with the edge's ends.
+                    shares: [(vertex, 1.0), (a, along - 1.0), (b, -along)],
+                });
             }
         });
-        cost
     }
 
     /// Calls `visit(vertex, edge)` for each boundary vertex whose box meets an edge's, both widened

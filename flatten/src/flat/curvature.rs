@@ -66,14 +66,21 @@ pub(crate) struct Curvature {
 }
 
 impl Curvature {
-    /// An empty matrix with the pattern of a mesh.
-    pub(crate) fn new(mesh: &TriMesh, stiffness: f64) -> Self {
+    /// An empty matrix with the pattern of a mesh and of further pairs of vertices.
+    pub(crate) fn new(mesh: &TriMesh, stiffness: f64, further: &[(u32, u32)]) -> Self {
         let count = mesh.vertex_count();
+        let mut further: Vec<(u32, u32)> =
+            further.iter().map(|&(a, b)| (a.max(b), a.min(b))).collect();
+        further.sort_unstable();
+        let mut further = further.into_iter().peekable();
         let (mut below, mut first_below) = (Vec::with_capacity(3 * count), vec![0]);
         for vertex in 0..index(count) {
             let start = below.len();
             for h in mesh.fan(vertex) {
                 below.extend([mesh.head(h), mesh.apex(h)].iter().filter(|&&v| v < vertex));
+            }
+            while let Some((high, low)) = further.next_if(|&(high, _)| high == vertex) {
+                below.extend((low < high).then_some(low));
             }
             below[start..].sort_unstable();
             let mut kept = start;
@@ -139,13 +146,15 @@ impl Curvature {
         }
     }
 
-    /// Adds `weight · t tᵀ` for a spring along the unit direction `t` between two joined vertices.
-    pub(crate) fn add_spring(&mut self, (a, b): (u32, u32), t: [f64; 2], weight: f64) {
-        let block = |sign: f64| t.map(|x| t.map(|y| sign * weight * x * y));
-        self.add_block(a, a, &block(1.0));
-        self.add_block(b, b, &block(1.0));
-        self.add_block(a, b, &block(-1.0));
-        self.add_block(b, a, &block(-1.0));
+    /// Adds `weight · w wᵀ`, where `w` moves each vertex of `parts` along its own vector. A vertex may
+    /// come twice; vertices that are not joined in the pattern are left uncoupled.
+    pub(crate) fn add_stiff(&mut self, parts: &[(u32, [f64; 2])], weight: f64) {
+        for &(row, r) in parts {
+            for &(column, c) in parts {
+                let block = r.map(|r| c.map(|c| weight * r * c));
+                self.add_block(row, column, &block);
+            }
+        }
     }
 
     /// Adds a block where it lies in the upper triangle.

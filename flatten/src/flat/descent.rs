@@ -43,6 +43,9 @@ const SHY_OF_FLIP: f64 = 0.9;
 const KEPT_PROMISE: f64 = 1e-4;
 /// Tries of a step, each shorter, before it is given up.
 const TRIES: usize = 30;
+/// Shorter steps tried when the boundary would cross itself, before it is cushioned: a long step may
+/// cross where the map it leads to does not.
+const TRIES_BEFORE_CONTACT: usize = 4;
 /// Relative change of energy that is lost in the round-off of its sum.
 const ROUND_OFF: f64 = 1e-12;
 
@@ -51,6 +54,10 @@ const PACE_STEPS: usize = 6;
 /// Steps still to be expected at which factoring the curvature pays.
 const SLOW: f64 = 8.0;
 
+/// Share of its energy that a descent in contact with itself must win between two looks to go on:
+/// sliding along a cushion is slow, and the last thousandth of a bad layout is of no use.
+const WORTHWHILE: f64 = 1e-3;
+
 /// Length of one edge to be kept.
 #[derive(Debug, Clone, Copy)]
 struct Spring {
@@ -58,6 +65,8 @@ struct Spring {
     /// 1 / head length.
     inverse: f64,
     weight: f64,
+    /// 1 / (error at which the resistance has doubled)², 0 if it never does.
+    stiffening: f64,
 }
 
 /// Two edges to be kept as long as one another.
@@ -266,28 +275,34 @@ impl<'a> Descent<'a> {
     }
 
     /// The energy's curvature at `uv`, factored; none where that fails.
-    fn curvature<D: Density>(&self, density: &D, uv: &[[f64; 2]]) -> Option<SparseFactor<f64>> {
-        let mut curvature = Curvature::new(self.mesh, density.stiffness());
+    fn curvature<D: Density>(
+        &self,
+        density: &D,
+        uv: &[[f64; 2]],
+        contact: Option<&Contact>,
+    ) -> Option<SparseFactor<f64>> {
+        let mut further: Vec<(u32, u32)> = self.links.iter().flat_map(Link::across).collect();
+        if let Some(contact) = contact {
+            further.extend(contact.pairs(uv));
+        }
+        let mut curvature = Curvature::new(self.mesh, density.stiffness(), &further);
         for (corners, rest) in self.mesh.faces().iter().zip(&self.rest) {
             let [p0, p1, p2] = corners.map(|v| uv[v as usize]);
             let modes = density.modes(&rest.jacobian(p0, p1, p2));
             curvature.add_face(*corners, rest, &modes, rest.area / self.area);
         }
-        let mut stiffen = |ends: (u32, u32), weight: f64| {
-            let [a, b] = [ends.0, ends.1].map(|v| uv[v as usize]);
-            let (side, length) = side_of(a, b);
-            curvature.add_spring(ends, side.map(|s| s / length), weight);
-        };
         for spring in &self.springs {
-            stiffen(
-                spring.ends,
-                2.0 * spring.weight * spring.inverse * spring.inverse,
-            );
+            curvature.add_stiff(&lengthening(spring.ends, uv, 1.0), spring.bend(uv));
         }
         for link in &self.links {
-            // Twice each edge's own share bounds the pair, whose coupling has no place in the pattern.
-            let weight = 4.0 * link.weight * link.inverse * link.inverse;
-            link.edges.iter().for_each(|&ends| stiffen(ends, weight));
+            let weight = 2.0 * link.weight * link.inverse * link.inverse;
+            let [first, second] = link.edges;
+            let [p, q] = lengthening(first, uv, 1.0);
+            let [r, s] = lengthening(second, uv, -1.0);
+            curvature.add_stiff(&[p, q, r, s], weight);
+        }
+        if let Some(contact) = contact {
+            contact.stiffen(uv, &mut curvature);
         }
         curvature.factor().ok()
     }
@@ -303,7 +318,20 @@ fn side_of(a: [f64; 2], b: [f64; 2]) -> ([f64; 2], f64) {
     (side, side[0].hypot(side[1]).max(f64::MIN_POSITIVE))
 }
 
+/// How an edge's length grows when its ends move, times `sign`.
+fn lengthening(ends: (u32, u32), uv: &[[f64; 2]], sign: f64) -> [(u32, [f64; 2]); 2] {
+    let (side, length) = side_of(uv[ends.0 as usize], uv[ends.1 as usize]);
+    let along = side.map(|s| sign * s / length);
+    [(ends.0, along.map(|x| -x)), (ends.1, along)]
+}
+
 impl Link {
+    /// Pairs of vertices on different edges.
+    fn across(&self) -> [(u32, u32); 4] {
+        let [(a, b), (c, d)] = self.edges;
+        [(a, c), (a, d), (b, c), (b, d)]
+    }
+
     fn add(&self, uv: &[[f64; 2]], gradient: &mut [[f64; 2]]) -> f64 {
         let sides = self
             .edges
@@ -326,12 +354,21 @@ impl Spring {
         let (a, b) = (self.ends.0 as usize, self.ends.1 as usize);
         let (side, length) = side_of(uv[a], uv[b]);
         let error = length * self.inverse - 1.0;
-        let slope = 2.0 * self.weight * error * self.inverse / length;
+        let stiff = error * error * self.stiffening;
+        let slope = 2.0 * self.weight * error * (1.0 + 2.0 * stiff) * self.inverse / length;
         for k in 0..2 {
             gradient[a][k] -= slope * side[k];
             gradient[b][k] += slope * side[k];
         }
-        self.weight * error * error
+        self.weight * error * error * (1.0 + stiff)
+    }
+
+    /// Curvature by the edge's length.
+    fn bend(&self, uv: &[[f64; 2]]) -> f64 {
+        let length = side_of(uv[self.ends.0 as usize], uv[self.ends.1 as usize]).1;
+        let error = length * self.inverse - 1.0;
+        let stiff = error * error * self.stiffening;
+        self.weight * (2.0 + 12.0 * stiff) * self.inverse * self.inverse
     }
 }
 
@@ -355,6 +392,7 @@ struct Walk<'d, 'a, D> {
     /// Steps since the metric was set, and what was left to do at the last look at the pace.
     since: usize,
     last_look: f64,
+    last_energy: f64,
     /// Whether the boundary is free of crossings, and so has to stay.
     clear: bool,
     /// Root mean square strain that the next step would change.
@@ -395,6 +433,7 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
             curvature: None,
             since: 0,
             last_look: f64::INFINITY,
+            last_energy: f64::INFINITY,
             clear,
             slope: f64::INFINITY,
             first_slope: 0.0,
@@ -419,8 +458,7 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
             return Progress::Arrived;
         }
         if self.search(&direction, promise) {
-            self.watch_pace(tolerance);
-            return Progress::Moved;
+            return self.watch_pace(tolerance);
         }
         if -promise <= ROUND_OFF * self.state.energy {
             return Progress::Arrived;
@@ -460,6 +498,7 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
         let descent = self.descent;
         let bound = step_bound(descent.mesh.faces(), &self.state.uv, direction);
         let mut step = (SHY_OF_FLIP * bound).min(1.0);
+        let mut crossed = 0;
         for _ in 0..TRIES {
             self.try_step(direction, step);
             let gain = self.tried.energy - self.state.energy;
@@ -468,7 +507,8 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
                     self.accept(direction, step);
                     return true;
                 }
-                if self.contact.is_none() {
+                crossed += 1;
+                if self.contact.is_none() && crossed > TRIES_BEFORE_CONTACT {
                     self.bring_in_contact();
                     return true;
                 }
@@ -529,22 +569,31 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
     }
 
     /// Takes the energy's own curvature for the metric when too many steps are still to be expected.
-    fn watch_pace(&mut self, tolerance: f64) {
+    fn watch_pace(&mut self, tolerance: f64) -> Progress {
         self.since += 1;
         if !self.since.is_multiple_of(PACE_STEPS) {
-            return;
+            return Progress::Moved;
+        }
+        let gained = self.last_energy - self.state.energy;
+        self.last_energy = self.state.energy;
+        if self.contact.is_some() && gained < WORTHWHILE * self.state.energy {
+            return Progress::Stuck;
         }
         let pace = (self.slope / self.last_look).ln() / PACE_STEPS as f64;
         let left = (tolerance / self.slope).ln() / pace;
         self.last_look = self.slope;
         if pace < 0.0 && left < SLOW {
-            return;
+            return Progress::Moved;
         }
-        if let Some(factor) = self.descent.curvature(self.density, &self.state.uv) {
+        if let Some(factor) =
+            self.descent
+                .curvature(self.density, &self.state.uv, self.contact.as_ref())
+        {
             self.curvature = Some(factor);
             self.pairs.clear();
             self.since = 0;
         }
+        Progress::Moved
     }
 
     /// From here on the boundary is cushioned; the energy counts the cushion too.
@@ -559,6 +608,7 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
             Some(&contact),
         );
         self.contact = Some(contact);
+        self.last_energy = f64::INFINITY;
         self.pairs.clear();
     }
 }
@@ -589,6 +639,7 @@ fn springs(mesh: &TriMesh, kept: &[KeptEdges], stiffness: f64) -> Vec<Spring> {
                     ends: *edge,
                     inverse: 1.0 / length(edge),
                     weight: stiffness * group.weight * length(edge) / total,
+                    stiffening: group.within.map_or(0.0, |within| 1.0 / (within * within)),
                 })
         })
         .collect()

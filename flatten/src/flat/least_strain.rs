@@ -32,6 +32,9 @@ pub struct KeptEdges {
     /// Weight of the length-weighted mean square of their errors against the area-weighted mean of
     /// the surface's: 1 makes an error all along the edges as dear as the same strain all over.
     pub weight: f64,
+    /// Error at which an edge's resistance has doubled, if it stiffens: so that it holds its own
+    /// against a material that stiffens too.
+    pub within: Option<f64>,
 }
 
 /// Pairs of edges that are sewn to one another and are to be of one length.
