@@ -11,9 +11,12 @@
 //! The columns are written straight from the fans round the vertices, each already free of
 //! doubles: collecting triplets and sorting them takes several times as long.
 
-use nalgebra_sparse::CscMatrix;
+use std::ops::Range;
 
-use crate::mesh::{NONE, TriMesh, index, next, prev};
+use nalgebra_sparse::CscMatrix;
+use rayon::prelude::*;
+
+use crate::mesh::{NONE, TriMesh, index, prev};
 
 /// Thinnest triangle taken as it is: twice its area over its longest side squared. Below it the
 /// cotangents are those of a triangle that thin, so that a triangle without area, which has no
@@ -42,54 +45,90 @@ impl Laplacian {
     pub fn weighted(mesh: &TriMesh, weights: &[f64]) -> CscMatrix<f64> {
         assert_eq!(weights.len(), 3 * mesh.face_count(), "three weights a face");
         let n = mesh.vertex_count();
+        let stretches: Vec<Columns> = (0..n.div_ceil(STRETCH))
+            .into_par_iter()
+            .map(|k| columns(mesh, weights, k * STRETCH..n.min((k + 1) * STRETCH)))
+            .collect();
         let mut offsets = Vec::with_capacity(n + 1);
         let mut rows = Vec::with_capacity(7 * n);
         let mut values = Vec::with_capacity(7 * n);
-        let mut column: Vec<(u32, f64)> = Vec::new();
         offsets.push(0);
-        for vertex in 0..index(n) {
-            column.clear();
-            for h in mesh.fan(vertex) {
-                let twin = mesh.twin(h);
-                let back = if twin == NONE {
-                    0.0
-                } else {
-                    weights[twin as usize]
-                };
-                column.push((mesh.head(h), -(weights[h as usize] + back)));
-                // The last spoke of a boundary fan is only seen from its far end.
-                let last = prev(h);
-                if mesh.twin(last) == NONE {
-                    column.push((mesh.tail(last), -weights[last as usize]));
-                }
-            }
-            let diagonal = -column.iter().map(|&(_, w)| w).sum::<f64>();
-            column.push((vertex, diagonal));
-            column.sort_unstable_by_key(|&(row, _)| row);
-            rows.extend(column.iter().map(|&(row, _)| row as usize));
-            values.extend(column.iter().map(|&(_, w)| w));
-            offsets.push(rows.len());
+        for stretch in stretches {
+            let before = rows.len();
+            offsets.extend(stretch.ends.iter().map(|end| before + end));
+            rows.extend(stretch.rows);
+            values.extend(stretch.values);
         }
         CscMatrix::try_from_csc_data(n, n, offsets, rows, values)
             .expect("fans list every neighbour once, and the columns are sorted")
     }
 }
 
+/// Columns that one thread builds at a time.
+const STRETCH: usize = 8192;
+
+/// Some columns of a matrix, one after the other.
+struct Columns {
+    ends: Vec<usize>,
+    rows: Vec<usize>,
+    values: Vec<f64>,
+}
+
+fn columns(mesh: &TriMesh, weights: &[f64], vertices: Range<usize>) -> Columns {
+    let mut columns = Columns {
+        ends: Vec::with_capacity(vertices.len()),
+        rows: Vec::with_capacity(7 * vertices.len()),
+        values: Vec::with_capacity(7 * vertices.len()),
+    };
+    let mut column: Vec<(u32, f64)> = Vec::new();
+    for vertex in vertices {
+        let vertex = index(vertex);
+        column.clear();
+        for h in mesh.fan(vertex) {
+            let twin = mesh.twin(h);
+            let back = if twin == NONE {
+                0.0
+            } else {
+                weights[twin as usize]
+            };
+            column.push((mesh.head(h), -(weights[h as usize] + back)));
+            // The last spoke of a boundary fan is only seen from its far end.
+            let last = prev(h);
+            if mesh.twin(last) == NONE {
+                column.push((mesh.tail(last), -weights[last as usize]));
+            }
+        }
+        let diagonal = -column.iter().map(|&(_, w)| w).sum::<f64>();
+        column.push((vertex, diagonal));
+        column.sort_unstable_by_key(|&(row, _)| row);
+        columns
+            .rows
+            .extend(column.iter().map(|&(row, _)| row as usize));
+        columns.values.extend(column.iter().map(|&(_, w)| w));
+        columns.ends.push(columns.rows.len());
+    }
+    columns
+}
+
 /// Half the cotangent of the angle opposite each half-edge.
 #[must_use]
 pub(crate) fn half_cotangents(mesh: &TriMesh) -> Vec<f64> {
     let mut weights = vec![0.0; 3 * mesh.face_count()];
-    for face in 0..index(mesh.face_count()) {
-        let p = mesh.corners(face);
-        let sides = [p[1] - p[0], p[2] - p[1], p[0] - p[2]];
-        let longest = sides.iter().map(|s| s.norm_squared()).fold(0.0, f64::max);
-        let twice_area = sides[0].cross(&sides[1]).norm().max(THINNEST * longest);
-        for k in 0..3 {
-            let (from, to) = (next(index(k)) as usize, prev(index(k)) as usize);
-            // The angle lies between the other two sides, one of them walked backwards.
-            weights[3 * face as usize + k] = -0.5 * sides[from].dot(&sides[to]) / twice_area;
-        }
-    }
+    weights
+        .par_chunks_exact_mut(3)
+        .with_min_len(STRETCH)
+        .enumerate()
+        .for_each(|(face, weights)| {
+            let p = mesh.corners(index(face));
+            let sides = [p[1] - p[0], p[2] - p[1], p[0] - p[2]];
+            let longest = sides.iter().map(|s| s.norm_squared()).fold(0.0, f64::max);
+            let twice_area = sides[0].cross(&sides[1]).norm().max(THINNEST * longest);
+            for (k, weight) in weights.iter_mut().enumerate() {
+                // The angle lies between the other two sides, one of them walked backwards.
+                let (from, to) = (sides[(k + 1) % 3], sides[(k + 2) % 3]);
+                *weight = -0.5 * from.dot(&to) / twice_area;
+            }
+        });
     weights
 }
 

@@ -286,29 +286,26 @@ fn boundary(mesh: &TriMesh) -> Vec<u32> {
 }
 
 fn check_surface(mesh: &TriMesh) -> Result<(), FlatError> {
-    let n = mesh.vertex_count();
-    let mut seen = vec![false; n];
-    let mut parts = 0;
+    if let Some(vertex) = (0..index(mesh.vertex_count())).find(|&v| mesh.outgoing(v) == NONE) {
+        return Err(FlatError::Loose { vertex });
+    }
+    let (mut parts, mut closed) = (0, true);
+    let mut seen = vec![false; mesh.face_count()];
     let mut stack = Vec::new();
-    let mut closed = true;
-    for start in 0..index(n) {
-        if mesh.outgoing(start) == NONE {
-            return Err(FlatError::Loose { vertex: start });
-        }
-        closed &= !mesh.on_boundary(start);
+    for start in 0..index(mesh.face_count()) {
         if seen[start as usize] {
             continue;
         }
         parts += 1;
         seen[start as usize] = true;
         stack.push(start);
-        while let Some(vertex) = stack.pop() {
-            for h in mesh.fan(vertex) {
-                // Both far corners, so that the last spoke of a boundary fan is not missed.
-                for other in [mesh.head(h), mesh.apex(h)] {
-                    if !std::mem::replace(&mut seen[other as usize], true) {
-                        stack.push(other);
-                    }
+        while let Some(face) = stack.pop() {
+            for h in 3 * face..3 * face + 3 {
+                let twin = mesh.twin(h);
+                if twin == NONE {
+                    closed = false;
+                } else if !std::mem::replace(&mut seen[(twin / 3) as usize], true) {
+                    stack.push(twin / 3);
                 }
             }
         }
