@@ -32,7 +32,7 @@ use crate::{
 };
 
 /// Regions this small are not cut; their dense blocks are as quick.
-const LEAF: usize = 40;
+const LEAF: usize = 48;
 /// Vertices looked at to choose a plane.
 const SAMPLE: usize = 400;
 /// Places tried along an axis.
