@@ -702,3 +702,102 @@ fn a_mold_comes_out_of_every_format_the_same() {
     let (a, b) = (from_stl.mesh.area(), from_obj.mesh.area());
     assert!((a / b - 1.0).abs() < 1e-6, "{a} {b}");
 }
+
+/// Flips, cuts, repeats and overwrites bytes; the same ones for the same seed.
+fn damaged(bytes: &[u8], seed: u64) -> Vec<u8> {
+    let mut state = seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1;
+    let mut below = |n: usize| {
+        state ^= state << 13;
+        state ^= state >> 7;
+        state ^= state << 17;
+        ((state >> 33) % n.max(1) as u64) as usize
+    };
+    let mut bytes = bytes.to_vec();
+    for _ in 0..1 + below(4) {
+        if bytes.is_empty() {
+            break;
+        }
+        let at = below(bytes.len());
+        match below(6) {
+            0 => bytes[at] ^= 1 << below(8),
+            1 => bytes[at] = [0, 255, b'-', b'9', b' ', b'\n', b'/', b'e'][below(8)],
+            2 => bytes.truncate(at),
+            3 => {
+                let end = (at + below(64)).min(bytes.len());
+                let piece = bytes[at..end].to_vec();
+                let to = below(bytes.len());
+                bytes.splice(to..to, piece);
+            }
+            4 => drop(bytes.drain(at..(at + below(16)).min(bytes.len()))),
+            _ => {
+                let number = [
+                    "4294967295",
+                    "-1",
+                    "1e999",
+                    "0",
+                    "99999999999999999999",
+                    "nan",
+                ][below(6)];
+                bytes.splice(at..at, number.bytes());
+            }
+        }
+    }
+    bytes
+}
+
+struct Anything(Vec<u8>);
+
+impl flatten::scan::Companions for Anything {
+    fn fetch(&self, name: &str, _limit: u64) -> Result<Vec<u8>, String> {
+        Ok(if name.contains("png") {
+            picture()
+        } else {
+            self.0.clone()
+        })
+    }
+}
+
+#[test]
+fn damaged_files_never_panic_and_what_is_read_obeys_its_law() {
+    let rounds: u64 = std::env::var("ROUNDS").map_or(400, |rounds| rounds.parse().unwrap());
+    let mtl = b"newmtl a\nKd 1 0 0\nmap_Kd -o 0 0 skin.png\n".to_vec();
+    for (format, seeds) in [
+        (
+            Format::Obj,
+            vec![obj().into_bytes(), textured_obj("h.mtl", "a")],
+        ),
+        (
+            Format::Ply,
+            vec![ply(Order::Text), ply(Order::Little), ply(Order::Big)],
+        ),
+        (Format::Stl, vec![stl_binary(b""), stl_text().into_bytes()]),
+        (Format::Glb, vec![glb(&[], None)]),
+    ] {
+        let mut read = 0;
+        for seed in 0..rounds {
+            for (k, good) in seeds.iter().enumerate() {
+                let bytes = damaged(good, seed * 7 + k as u64);
+                let beside = Anything(damaged(&mtl, seed));
+                match read_bytes(format, &bytes, &beside) {
+                    Ok(scan) => {
+                        read += 1;
+                        let n = scan.positions.len();
+                        assert!(scan.faces.iter().flatten().all(|&v| (v as usize) < n));
+                        match &scan.paint {
+                            Some(Paint::Vertex(colours)) => assert_eq!(colours.len(), n),
+                            Some(Paint::Texture { corners, .. }) => {
+                                assert_eq!(corners.len(), scan.faces.len());
+                            }
+                            None => {}
+                        }
+                    }
+                    Err(fault) => {
+                        let words = fault.to_string();
+                        assert!(!words.contains('\n') && words.len() < 500, "{words}");
+                    }
+                }
+            }
+        }
+        assert!(read > 0, "{format:?}");
+    }
+}

@@ -13,7 +13,7 @@ use super::{Mend, MendAct, MendError};
 /// Texture coordinates of a face's corners.
 pub(super) type Corners = [[f32; 2]; 3];
 
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct Draft {
     pub(super) positions: Vec<Point3>,
     pub(super) faces: Vec<[u32; 3]>,

@@ -17,6 +17,9 @@ use super::{Draft, Mend, MendError, draft::Corners};
 /// Most points set inside one hole.
 const MOST_INSIDE: f64 = 4000.0;
 
+/// Most vertices of a rim that is filled: the work is square in them.
+const MOST_ON_RIM: usize = 1000;
+
 /// Fills the holes whose rim is short enough; the checked mesh with them filled.
 pub(super) fn fill(draft: &mut Draft, longest_mm: f64) -> Result<TriMesh, MendError> {
     let mesh = draft.checked()?;
@@ -27,17 +30,40 @@ pub(super) fn fill(draft: &mut Draft, longest_mm: f64) -> Result<TriMesh, MendEr
         .collect();
     // Longest first, so that reports name the longest; stable, so in mesh order among equals.
     rims.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let closed: Vec<Option<Lids>> = rims
+        .iter()
+        .map(|(_, rim)| Lids::new(&mesh, rim, longest_mm))
+        .collect();
+    if closed.iter().flatten().any(|lids| !lids.joined.is_empty()) {
+        // Joining what touched may tangle what was parted for a reason; then those holes stay open.
+        let before = draft.clone();
+        if let Ok(mesh) = add(draft, &mesh, &rims, &closed) {
+            return Ok(mesh);
+        }
+        *draft = before;
+    }
+    let plain = closed.into_iter();
+    let plain: Vec<Option<Lids>> = plain
+        .map(|lids| lids.filter(|lids| lids.joined.is_empty()))
+        .collect();
+    add(draft, &mesh, &rims, &plain)
+}
+
+fn add(
+    draft: &mut Draft,
+    mesh: &TriMesh,
+    rims: &[(f64, Vec<u32>)],
+    closed: &[Option<Lids>],
+) -> Result<TriMesh, MendError> {
     let (mut filled, mut left) = (Vec::new(), Vec::new());
-    for (length, rim) in rims {
-        let lid = (length <= longest_mm)
-            .then(|| Lid::new(&mesh, &rim))
-            .flatten();
-        match lid {
-            Some(lid) => {
-                filled.push(mesh.position(rim[0]));
-                lid.add_to(draft, &mesh, &rim);
+    for ((_, rim), lids) in rims.iter().zip(closed) {
+        let place = mesh.position(rim[0]);
+        match lids {
+            Some(lids) => {
+                filled.push(place);
+                lids.add_to(draft, mesh);
             }
-            None => left.push(mesh.position(rim[0])),
+            None => left.push(place),
         }
     }
     if let Some(&place) = filled.first() {
@@ -47,10 +73,71 @@ pub(super) fn fill(draft: &mut Draft, longest_mm: f64) -> Result<TriMesh, MendEr
     if let Some(&place) = left.get(1) {
         draft.note(Mend::HoleLeft, left.len() - 1, place);
     }
-    if filled.is_empty() {
-        return Ok(mesh);
+    if !filled.is_empty() {
+        draft.drop_unused();
     }
     draft.checked()
+}
+
+/// What closes one rim: a lid for each of the rings it falls into.
+///
+/// Where two holes touch in a point, parting the point has made one rim of them that passes its place twice.
+/// There it is taken as two again, and the doubled vertices become one when both are closed.
+struct Lids {
+    lids: Vec<(Vec<u32>, Lid)>,
+    /// Vertices and those in the same place that they become.
+    joined: Vec<(u32, u32)>,
+}
+
+impl Lids {
+    /// Nothing when a ring is too long or tangled.
+    fn new(mesh: &TriMesh, rim: &[u32], longest_mm: f64) -> Option<Self> {
+        let mut lids = Self {
+            lids: Vec::new(),
+            joined: Vec::new(),
+        };
+        if rim.len() > MOST_ON_RIM {
+            return None;
+        }
+        let mut open: Vec<u32> = Vec::new();
+        for &v in rim {
+            let same = |&u: &u32| mesh.position(u) == mesh.position(v);
+            match open.iter().position(same) {
+                Some(at) => {
+                    lids.joined.push((v, open[at]));
+                    let ring = open.split_off(at);
+                    open.push(ring[0]);
+                    lids.close(mesh, ring, longest_mm)?;
+                }
+                None => open.push(v),
+            }
+        }
+        lids.close(mesh, open, longest_mm)?;
+        Some(lids)
+    }
+
+    fn close(&mut self, mesh: &TriMesh, ring: Vec<u32>, longest_mm: f64) -> Option<()> {
+        if length(mesh, &ring) > longest_mm {
+            return None;
+        }
+        // Two sides that lie on each other need no lid: joined, they are one edge.
+        if ring.len() > 2 {
+            let lid = Lid::new(mesh, &ring)?;
+            self.lids.push((ring, lid));
+        }
+        Some(())
+    }
+
+    fn add_to(&self, draft: &mut Draft, mesh: &TriMesh) {
+        for (ring, lid) in &self.lids {
+            lid.add_to(draft, mesh, ring);
+        }
+        for &(gone, stays) in &self.joined {
+            for h in mesh.fan(gone) {
+                draft.faces[(h / 3) as usize][(h % 3) as usize] = stays;
+            }
+        }
+    }
 }
 
 fn length(mesh: &TriMesh, rim: &[u32]) -> f64 {

