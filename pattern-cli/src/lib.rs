@@ -10,6 +10,10 @@ pub mod fitting;
 
 pub mod folder;
 
+pub mod head_picture;
+
+pub mod measuring_sheet;
+
 pub mod outcome;
 
 pub mod picture;
