@@ -5,7 +5,7 @@ use crate::{
     dart::Layout,
     mesh::CleanMesh,
     patch::{Head, KeepClear, Outline},
-    piece::Allowance,
+    piece::{Allowance, Grain},
 };
 
 /// Everything that decides a pattern.
@@ -27,8 +27,12 @@ pub struct Job {
     pub material: Material,
     /// Margins of material.
     pub allowance: Allowance,
+    /// Lay of the material.
+    pub grain: Grain,
     /// Where strain is let out.
     pub layout: LayoutChoice,
+    /// Date to print, when the fitting gives one.
+    pub date: Option<String>,
 }
 
 /// A base material.

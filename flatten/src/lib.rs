@@ -44,6 +44,8 @@ pub mod units;
 
 pub mod job;
 
+// pub mod draft;
+
 /// A point in space, millimetres.
 pub type Point3 = nalgebra::Point3<f64>;
 /// A displacement in space, millimetres.

@@ -2,12 +2,19 @@
 
 mod cut;
 mod error;
+mod evolve;
+mod genes;
 mod open;
 mod place;
+mod rules;
+mod search;
+mod starts;
 
 pub use cut::{POINT_TO_EDGE_MM, cut, even};
 pub use error::{CutName, DartError};
 pub use place::Cutter;
+pub use rules::{Breach, Ground, Near, Rules};
+pub use search::{Found, Reach, SearchOptions, search};
 
 use crate::{Point3, mesh::TriMesh, patch::Zone};
 

@@ -14,7 +14,7 @@
 use rayon::prelude::*;
 use serde::Serialize;
 
-use crate::{Point2, Vector2, mesh::TriMesh};
+use crate::{Point2, Vector2, mesh::{TriMesh, index}};
 
 use super::stretch::{Jacobian, Rest};
 
@@ -197,14 +197,27 @@ impl LengthSummary {
     /// Measures a line of edges, given in order; it may have gaps, and local runs do not bridge them.
     #[must_use]
     pub fn new(mesh: &TriMesh, uv: &[Point2], edges: &[(u32, u32)]) -> Self {
-        let lengths: Vec<[f64; 2]> = edges
-            .iter()
-            .map(|&(a, b)| {
+        Self::joined([(mesh, uv, edges)])
+    }
+
+    /// Measures lines on several panels as one.
+    pub fn joined<'a, I>(lines: I) -> Self
+    where
+        I: IntoIterator<Item = (&'a TriMesh, &'a [Point2], &'a [(u32, u32)])>,
+    {
+        let mut edges: Vec<(u32, u32)> = Vec::new();
+        let mut lengths: Vec<[f64; 2]> = Vec::new();
+        // Vertices of one panel are told from the next one's, so that no run bridges panels.
+        let mut first = 0;
+        for (mesh, uv, line) in lines {
+            for &(a, b) in line {
                 let head = (mesh.position(b) - mesh.position(a)).norm();
                 let flat = (uv[b as usize] - uv[a as usize]).norm();
-                [head, flat]
-            })
-            .collect();
+                lengths.push([head, flat]);
+                edges.push((first + a, first + b));
+            }
+            first += index(mesh.vertex_count());
+        }
         let [head_mm, flat_mm] = [0, 1].map(|k| lengths.iter().map(|l| l[k]).sum::<f64>());
         if head_mm <= 0.0 {
             return Self::default();
@@ -221,7 +234,7 @@ impl LengthSummary {
             error: flat_mm / head_mm - 1.0,
             mean: errors.iter().map(|e| e.0 * e.1).sum::<f64>() / head_mm,
             p95: percentile(&errors, 0.95),
-            worst_local: worst_local(edges, &lengths),
+            worst_local: worst_local(&edges, &lengths),
         }
     }
 }

@@ -241,6 +241,23 @@ impl TriMesh {
             .sum()
     }
 
+    /// The same triangles at other places, parallel to the vertices.
+    ///
+    /// # Errors
+    /// [`MeshError::NotFinite`] for a coordinate that is not a number.
+    ///
+    /// # Panics
+    /// When there are more or fewer places than vertices.
+    pub fn with_positions(mut self, positions: Vec<Point3>) -> Result<Self, MeshError> {
+        assert_eq!(positions.len(), self.positions.len(), "one place for each vertex");
+        let lost = |p: &Point3| !p.coords.iter().all(|c| c.is_finite());
+        if let Some(vertex) = positions.iter().position(lost) {
+            return Err(MeshError::NotFinite { vertex });
+        }
+        self.positions = positions;
+        Ok(self)
+    }
+
     /// The arrays, for a stage that builds another mesh from them.
     #[must_use]
     pub fn into_parts(self) -> (Vec<Point3>, Vec<[u32; 3]>) {

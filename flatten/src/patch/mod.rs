@@ -1,10 +1,13 @@
 //! What the base covers: perimeter and openings cut exactly from the mold.
 
+mod coarse;
 mod curve;
 mod cut;
 mod edge;
 mod error;
 mod head;
+mod mirror;
+mod offset;
 
 pub(crate) use curve::smooth_step;
 pub use curve::{CORNER_RAD, SMOOTH_GAP_MM};

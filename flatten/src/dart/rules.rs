@@ -1,0 +1,170 @@
+//! Where the craft allows a dart to run.
+//!
+//! The distances are common practice, no source; every one can be changed. They bind the automatic
+//! search. A layout that the maker gives is honoured, and what it breaks is said.
+
+use std::fmt;
+
+use crate::{
+    Point3,
+    patch::{Patch, Zone},
+};
+
+use super::CutPatch;
+
+/// Distances that a good layout keeps, mm on the head.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Rules {
+    /// Mouth to the nearest front hairline.
+    pub mouth_to_front_mm: f64,
+    /// Any part of a dart to the front hairline.
+    pub path_to_front_mm: f64,
+    /// Any part to the edge of an opening it does not start on.
+    pub path_to_opening_mm: f64,
+    /// Any part to the top of the head.
+    pub path_to_crown_mm: f64,
+    /// Any part to the perimeter, once the dart is this far from its own mouth.
+    pub path_to_edge_mm: f64,
+    /// Between two darts.
+    pub apart_mm: f64,
+}
+
+impl Default for Rules {
+    fn default() -> Self {
+        Self {
+            mouth_to_front_mm: 25.0,
+            path_to_front_mm: 25.0,
+            path_to_opening_mm: 18.0,
+            path_to_crown_mm: 20.0,
+            path_to_edge_mm: 14.0,
+            apart_mm: 10.0,
+        }
+    }
+}
+
+/// What a dart comes too near to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Near {
+    /// Its mouth to the front hairline.
+    MouthToFront,
+    /// Its run to the front hairline.
+    Front,
+    /// An opening.
+    Opening,
+    /// The top of the head.
+    Crown,
+    /// The perimeter elsewhere than at its mouth.
+    Edge,
+    /// Another dart.
+    Dart(usize),
+}
+
+/// A rule that a dart breaks.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Breach {
+    /// The dart, counted from 0.
+    pub dart: usize,
+    /// What it comes too near to.
+    pub near: Near,
+    /// How near, mm.
+    pub distance_mm: f64,
+    /// How near it may come, mm.
+    pub allowed_mm: f64,
+}
+
+impl fmt::Display for Breach {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let what = match self.near {
+            Near::MouthToFront => "its mouth is near the front hairline".to_owned(),
+            Near::Front => "it runs near the front hairline".to_owned(),
+            Near::Opening => "it runs near an opening".to_owned(),
+            Near::Crown => "it runs near the top of the head".to_owned(),
+            Near::Edge => "it runs near the edge".to_owned(),
+            Near::Dart(other) => format!("it runs near dart D{}", other + 1),
+        };
+        write!(
+            f,
+            "dart D{}: {what}, {:.0} mm where {:.0} mm is usual",
+            self.dart + 1,
+            self.distance_mm,
+            self.allowed_mm
+        )
+    }
+}
+
+/// The places of one patch that the rules speak of, gathered once.
+#[derive(Debug, Clone)]
+pub struct Ground {
+    front: Vec<Point3>,
+    perimeter: Vec<Point3>,
+    openings: Vec<Point3>,
+    crown: Point3,
+    rules: Rules,
+}
+
+impl Ground {
+    /// Gathers hairline, edges and crown of a patch.
+    #[must_use]
+    pub fn new(patch: &Patch, rules: Rules) -> Self {
+        let place = |&v: &u32| patch.mesh.position(v);
+        let count = patch.perimeter.len();
+        let is_front = |&i: &usize| {
+            patch.zones[i] == Zone::Front || patch.zones[(i + count - 1) % count] == Zone::Front
+        };
+        Self {
+            front: (0..count).filter(is_front).map(|i| place(&patch.perimeter[i])).collect(),
+            perimeter: patch.perimeter.iter().map(place).collect(),
+            openings: patch.openings.iter().flatten().map(place).collect(),
+            crown: patch.head.crown,
+            rules,
+        }
+    }
+
+    /// All rules that the darts of a cut break, dart by dart.
+    #[must_use]
+    pub fn breaches(&self, cut: &CutPatch) -> Vec<Breach> {
+        let paths: Vec<Vec<Point3>> = cut
+            .darts
+            .iter()
+            .map(|d| d.path.iter().map(|&v| cut.mesh.position(v)).collect())
+            .collect();
+        let mut found = Vec::new();
+        for (dart, path) in paths.iter().enumerate() {
+            let mut check = |near, distance_mm: f64, allowed_mm: f64| {
+                if distance_mm < allowed_mm {
+                    found.push(Breach { dart, near, distance_mm, allowed_mm });
+                }
+            };
+            let r = &self.rules;
+            check(Near::MouthToFront, nearest(&path[..1], &self.front), r.mouth_to_front_mm);
+            check(Near::Front, nearest(path, &self.front), r.path_to_front_mm);
+            if nearest(&path[..1], &self.openings) > 1e-6 {
+                check(Near::Opening, nearest(path, &self.openings), r.path_to_opening_mm);
+            }
+            check(Near::Crown, nearest(path, &[self.crown]), r.path_to_crown_mm);
+            let away = beyond(path, 1.5 * r.path_to_edge_mm);
+            check(Near::Edge, nearest(away, &self.perimeter), r.path_to_edge_mm);
+            for (other, other_path) in paths.iter().enumerate().take(dart) {
+                check(Near::Dart(other), nearest(path, other_path), r.apart_mm);
+            }
+        }
+        found
+    }
+}
+
+/// The part of a path that is farther than a length from its start.
+fn beyond(path: &[Point3], length: f64) -> &[Point3] {
+    let first = path.iter().position(|p| nalgebra::distance(p, &path[0]) > length);
+    first.map_or(&[], |i| &path[i..])
+}
+
+/// Least distance between two sets of points; infinite when one is empty.
+fn nearest(a: &[Point3], b: &[Point3]) -> f64 {
+    let mut least = f64::INFINITY;
+    for p in a {
+        for q in b {
+            least = least.min(nalgebra::distance_squared(p, q));
+        }
+    }
+    least.sqrt()
+}

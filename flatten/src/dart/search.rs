@@ -1,0 +1,293 @@
+//! The automatic layout: fewest darts, best placed.
+//!
+//! In: a patch, a material, the rules of the craft. Out: a layout and what it reaches.
+//!
+//! # Method
+//! A layout of mirror pairs is a handful of numbers ([`genes`](super::genes)). For each number of
+//! darts a covariance-matrix search ([`evolve`](super::evolve)) moves them, starting from layouts that a
+//! long search found good on the average head; every candidate is really cut and laid flat, on a coarse
+//! copy of the patch. The cost is the 95th percentile of strain until the limit is met, from there on
+//! the length to be sewn, plus what breaks a rule. The first number of darts that meets the limit wins.
+//! The curve of strain against length that comes with it is the yardstick of Sharp & Crane 2018,
+//! Variational surface cutting, ACM TOG 37(4).
+
+use rayon::prelude::*;
+
+use crate::{
+    flat::{self, FlatError, LengthSummary, StrainField},
+    job::Material,
+    patch::Patch,
+};
+
+use super::{
+    Breach, CutPatch, Cutter, DartError, Ground, Layout, Rules, Side,
+    evolve::{Effort, minimise},
+    genes::{Gene, Ruler},
+    starts::starts,
+};
+
+/// Side of the coarse copy's triangles, mm. At 9 mm a full base has about 700 vertices and the 95th
+/// percentile of strain differs from the fine mesh's by about 0.1 % strain.
+const COARSE_STEP_MM: f64 = 9.0;
+
+/// Part of the limit that the search aims for, so that the fine mesh meets it too.
+const AIM: f64 = 0.97;
+
+/// A number of darts is searched when its start is under this many limits.
+const HOPEFUL: f64 = 1.35;
+
+/// Candidates a generation.
+const POPULATION: usize = 10;
+
+/// Above this distance from its mirror image a head gets darts of its own on each side, mm.
+const UNEVEN_MM: f64 = 4.0;
+
+/// Cost of a layout that can't be cut or laid.
+const CANNOT: f64 = 100.0;
+/// Least cost of a layout that breaks a rule.
+const BREACH: f64 = 10.0;
+/// Strain that one unit of excess perimeter error is worth.
+const EDGE_PRICE: f64 = 3.0;
+/// Strain that a perimeter's length of sewing is worth: the search gives up 0.1 % for it.
+const SEWING_PRICE: f64 = 0.001;
+
+/// What the automatic layout may do.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SearchOptions {
+    /// Most darts.
+    pub most: usize,
+    /// Greatest relative difference between the finished perimeter and the head's.
+    pub perimeter_limit: f64,
+    /// Distances to keep.
+    pub rules: Rules,
+    /// Generations a number of darts is searched for; more is slower and better.
+    pub generations: usize,
+}
+
+impl Default for SearchOptions {
+    fn default() -> Self {
+        Self { most: 8, perimeter_limit: 0.005, rules: Rules::default(), generations: 10 }
+    }
+}
+
+/// What one layout reaches, as far as the search looks.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reach {
+    /// The layout.
+    pub layout: Layout,
+    /// 95th percentile of strain.
+    pub p95: f64,
+    /// Relative difference of the finished perimeter.
+    pub perimeter_error: f64,
+    /// Length of all darts, mm.
+    pub length_mm: f64,
+}
+
+/// The layout that was found.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Found {
+    /// The layout and what it reaches on the coarse copy.
+    pub best: Reach,
+    /// Whether it meets the material's limit and the perimeter's there.
+    pub met: bool,
+    /// Best of each number of darts looked at, fewest first: strain against length.
+    pub curve: Vec<Reach>,
+    /// How far the head is from its mirror image at the perimeter, mm.
+    pub uneven_mm: f64,
+    /// Layouts cut and laid flat.
+    pub tried: usize,
+}
+
+/// Finds the layout with the fewest darts that meets the material's limit, or the best there is.
+///
+/// Deterministic: the same patch gives the same layout with any number of threads.
+///
+/// # Errors
+/// [`DartError`] when not even the patch without darts can be cut.
+pub fn search(
+    patch: &Patch,
+    material: &Material,
+    options: &SearchOptions,
+) -> Result<Found, DartError> {
+    let coarse = patch.coarse_copy(COARSE_STEP_MM);
+    let scout = Scout::new(coarse.as_ref().unwrap_or(patch), material, *options);
+    let plain = scout.reach(&Layout { name: "no darts".to_owned(), ..Layout::default() })?;
+    let mut found = Found {
+        met: scout.meets(&plain),
+        curve: vec![plain.clone()],
+        best: plain,
+        uneven_mm: patch.unevenness_mm(),
+        tried: 1,
+    };
+    if found.met || options.most == 0 {
+        return Ok(found);
+    }
+    let promises: Vec<Promise> =
+        (1..=options.most).filter_map(|count| scout.promise(count, &mut found.tried)).collect();
+    for (k, promise) in promises.iter().enumerate() {
+        let last = k + 1 == promises.len();
+        let hopeful = promise.p95 < HOPEFUL * material.limit;
+        let best = if !found.met && (hopeful || last) {
+            scout.improve(promise, found.uneven_mm, &mut found.tried)
+        } else {
+            scout.reach(&promise.layout).ok()
+        };
+        let Some(reach) = best else { continue };
+        if !found.met && (scout.meets(&reach) || reach.p95 < found.best.p95) {
+            found.best = reach.clone();
+            found.met = scout.meets(&reach);
+        }
+        found.curve.push(reach);
+    }
+    Ok(found)
+}
+
+/// A start that was judged.
+struct Promise {
+    genes: Vec<Gene>,
+    layout: Layout,
+    p95: f64,
+}
+
+/// Cuts and lays candidates on the coarse copy.
+struct Scout<'a> {
+    cutter: Cutter<'a>,
+    ground: Ground,
+    ruler: Ruler,
+    material: &'a Material,
+    options: SearchOptions,
+}
+
+impl<'a> Scout<'a> {
+    fn new(patch: &'a Patch, material: &'a Material, options: SearchOptions) -> Self {
+        Self {
+            cutter: Cutter::new(patch),
+            ground: Ground::new(patch, options.rules),
+            ruler: Ruler::new(patch),
+            material,
+            options,
+        }
+    }
+
+    fn meets(&self, reach: &Reach) -> bool {
+        reach.p95 <= AIM * self.material.limit
+            && reach.perimeter_error.abs() <= self.options.perimeter_limit
+    }
+
+    /// Best of the known starts for a number of darts, `None` when none can be cut on this patch.
+    fn promise(&self, count: usize, tried: &mut usize) -> Option<Promise> {
+        let starts = starts(count);
+        *tried += starts.len();
+        let judged: Vec<f64> =
+            starts.par_iter().map(|genes| self.cost(&self.mirrored(count, genes))).collect();
+        let best = (0..starts.len()).min_by(|&a, &b| judged[a].total_cmp(&judged[b]))?;
+        let layout = self.mirrored(count, &starts[best]);
+        let p95 = self.reach(&layout).map_or(f64::INFINITY, |r| r.p95);
+        Some(Promise { genes: starts[best].clone(), layout, p95 })
+    }
+
+    /// Moves the darts of a start until the effort is spent.
+    fn improve(&self, start: &Promise, uneven_mm: f64, tried: &mut usize) -> Option<Reach> {
+        let count = start.layout.darts.len();
+        let from: Vec<f64> = start.genes.iter().flat_map(|g| g.to_unit()).collect();
+        let effort = Effort {
+            population: POPULATION,
+            generations: self.options.generations,
+            step: 0.08,
+            seed: count as u64,
+        };
+        let genes = |x: &[f64]| x.chunks(3).map(Gene::from_unit).collect::<Vec<Gene>>();
+        let (best, _) = minimise(&from, effort, |x| self.cost(&self.mirrored(count, &genes(x))));
+        *tried += POPULATION * self.options.generations + 1;
+        let mut layout = self.mirrored(count, &genes(&best));
+        if uneven_mm > UNEVEN_MM {
+            // Each dart for itself, from the best mirror pairs.
+            let from: Vec<f64> = self.both_sides(count, &genes(&best));
+            let effort = Effort { step: 0.03, ..effort };
+            let (best, _) = minimise(&from, effort, |x| self.cost(&self.each(&genes(x))));
+            *tried += POPULATION * self.options.generations + 1;
+            layout = self.each(&genes(&best));
+        }
+        self.reach(&layout).ok()
+    }
+
+    /// `count` darts as mirror pairs; an odd one out goes to the nape's centre.
+    fn mirrored(&self, count: usize, genes: &[Gene]) -> Layout {
+        let name = format!("auto, {count} darts");
+        let single = (count % 2 == 1).then(|| genes[genes.len() - 1].depth);
+        self.ruler.mirrored(&name, &genes[..count / 2], single)
+    }
+
+    /// The genes of mirror pairs as one for each dart, left ones first.
+    fn both_sides(&self, count: usize, genes: &[Gene]) -> Vec<f64> {
+        let pairs = &genes[..count / 2];
+        let twice = pairs.iter().chain(pairs).chain(&genes[count / 2..]);
+        twice.flat_map(|g| g.to_unit()).collect()
+    }
+
+    /// Darts of which the first half are on the left and the second on the right.
+    fn each(&self, genes: &[Gene]) -> Layout {
+        let pairs = genes.len() / 2;
+        let mut darts = Vec::with_capacity(genes.len());
+        for k in 0..pairs {
+            darts.push(self.ruler.spec(genes[k], Side::Left));
+            darts.push(self.ruler.spec(genes[k + pairs], Side::Right));
+        }
+        if let Some(&gene) = genes.get(2 * pairs) {
+            darts.push(self.ruler.spec(Gene { mouth: 1.0, ..gene }, Side::Left));
+        }
+        Layout { name: format!("auto, {} darts", genes.len()), darts, seams: Vec::new() }
+    }
+
+    /// What a layout costs: strain above the limit first, then seam length; far more where it breaks
+    /// a rule or can't be cut, the more the worse, so that the search finds its way out.
+    fn cost(&self, layout: &Layout) -> f64 {
+        let Ok(cut) = self.cutter.cut(layout) else { return CANNOT };
+        let breaches = self.ground.breaches(&cut);
+        if !breaches.is_empty() {
+            let shortfall = |b: &Breach| 1.0 - b.distance_mm / b.allowed_mm;
+            return BREACH + breaches.iter().map(shortfall).sum::<f64>();
+        }
+        let Ok(reach) = self.lay(layout, &cut) else { return CANNOT };
+        let over = (reach.p95 - AIM * self.material.limit).max(0.0);
+        let edge = (reach.perimeter_error.abs() - 0.9 * self.options.perimeter_limit).max(0.0);
+        over + EDGE_PRICE * edge + SEWING_PRICE * reach.length_mm / self.ruler.total()
+    }
+
+    /// What a layout reaches.
+    fn reach(&self, layout: &Layout) -> Result<Reach, DartError> {
+        let cut = self.cutter.cut(layout)?;
+        Ok(self.lay(layout, &cut).unwrap_or(Reach {
+            layout: layout.clone(),
+            p95: f64::INFINITY,
+            perimeter_error: f64::INFINITY,
+            length_mm: 0.0,
+        }))
+    }
+
+    fn lay(&self, layout: &Layout, cut: &CutPatch) -> Result<Reach, FlatError> {
+        let laid = cut
+            .panels
+            .iter()
+            .map(|panel| flat::lay_quickly(panel, self.material))
+            .collect::<Result<Vec<_>, _>>()?;
+        let usable = laid.iter().all(|(m, _)| m.report.flipped == 0 && m.report.overlaps == 0);
+        let edges: Vec<_> = cut.panels.iter().map(flat::finished_edges).collect();
+        let lines = cut.panels.iter().zip(&laid).zip(&edges);
+        let edges = LengthSummary::joined(
+            lines.map(|((panel, (map, _)), edges)| (&panel.mesh, &map.uv[..], &edges[..])),
+        );
+        let fields: Vec<StrainField> = laid.into_iter().map(|(_, field)| field).collect();
+        let p95 = if usable {
+            StrainField::joined(&fields).summary(self.material.limit).p95
+        } else {
+            f64::INFINITY
+        };
+        Ok(Reach {
+            layout: layout.clone(),
+            p95,
+            perimeter_error: edges.error,
+            length_mm: cut.darts.iter().chain(&cut.seams).map(|c| c.length_mm).sum(),
+        })
+    }
+}

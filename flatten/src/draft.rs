@@ -1,0 +1,296 @@
+//! The whole way, from a fitting's parts to pieces.
+//!
+//! Six calls: cut the patch, choose a layout, cut it, lay the panels flat, make the pieces, check them.
+//! What is clever is in the stages.
+
+use rayon::prelude::*;
+
+use crate::{
+    Point3,
+    dart::{self, Breach, CutPatch, DartError, Found, Ground, Layout, Rules, SearchOptions},
+    flat::{self, FlatError, FlatMap, LengthSummary, StrainField, StrainSummary},
+    job::{Job, LayoutChoice},
+    patch::{Patch, PatchError},
+    piece::{self, Order, Piece, PieceError, SeamCheck},
+};
+
+/// Greatest relative difference between the finished perimeter and the head's that a good base has.
+pub const PERIMETER_LIMIT: f64 = 0.005;
+
+/// Greatest difference between two lines that are sewn together, mm.
+pub const SEAM_LIMIT_MM: f64 = 0.3;
+
+/// A step of the work, for whoever shows progress.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Step {
+    /// Cutting the patch from the mold.
+    Patch,
+    /// Looking for darts.
+    Search,
+    /// Cutting the layout.
+    Cut,
+    /// Laying panels flat.
+    Flat,
+    /// Making pieces.
+    Pieces,
+}
+
+/// All that was computed for one fitting.
+#[derive(Debug, Clone)]
+pub struct Pattern {
+    /// What the base covers.
+    pub patch: Patch,
+    /// Darts and seams as cut.
+    pub layout: Layout,
+    /// What the automatic search found, when it was asked.
+    pub found: Option<Found>,
+    /// The patch with the layout cut in.
+    pub cut: CutPatch,
+    /// Flat map of each panel.
+    pub maps: Vec<FlatMap>,
+    /// Strain of each panel.
+    pub fields: Vec<StrainField>,
+    /// Strain of the whole base.
+    pub strain: StrainSummary,
+    /// Length of the finished edges, perimeter and openings, flat against head.
+    pub edges: LengthSummary,
+    /// What is cut and sewn, parallel to the panels.
+    pub pieces: Vec<Piece>,
+    /// Every seam walked.
+    pub seams: Vec<SeamCheck>,
+    /// Rules of the craft that the layout breaks.
+    pub breaches: Vec<Breach>,
+    /// What keeps the pattern from being trusted, gravest first.
+    pub faults: Vec<Fault>,
+}
+
+/// Something that a pattern should not have, found by checking it.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum Fault {
+    /// Triangles lie turned over in the plane.
+    #[error("{count} triangles of piece {piece} are turned over in the plane; the pattern can't be used there")]
+    Flipped {
+        /// Piece letter.
+        piece: String,
+        /// Number of triangles.
+        count: usize,
+    },
+    /// A piece lies on itself.
+    #[error("the edge of piece {piece} crosses itself in {count} places; add a dart or a seam there")]
+    Overlap {
+        /// Piece letter.
+        piece: String,
+        /// Number of crossings.
+        count: usize,
+    },
+    /// The descent stopped before its rule was met.
+    #[error("piece {piece} could not be laid to rest in {steps} steps; its strain may be lower than said")]
+    NotConverged {
+        /// Piece letter.
+        piece: String,
+        /// Steps taken.
+        steps: usize,
+    },
+    /// Two lines to be sewn together differ.
+    #[error("two lines that are sewn together differ by {mismatch_mm:.2} mm; {SEAM_LIMIT_MM} mm are allowed")]
+    SeamMismatch {
+        /// The difference.
+        mismatch_mm: f64,
+    },
+    /// More strain than the material takes.
+    #[error(
+        "the strain is {:.1} % (95 % of the area has less) and the material takes {:.1} %; add darts or choose a material that gives more",
+        100.0 * p95, 100.0 * limit
+    )]
+    Strain {
+        /// 95th percentile.
+        p95: f64,
+        /// The material's limit.
+        limit: f64,
+    },
+    /// The finished edge is longer or shorter than the head's.
+    #[error("the finished edges come out {:+.1} % off the head's length, {:.1} % are allowed", 100.0 * error, 100.0 * PERIMETER_LIMIT)]
+    Perimeter {
+        /// Relative difference.
+        error: f64,
+    },
+}
+
+impl Fault {
+    /// Whether the pattern must not be cut at all.
+    #[must_use]
+    pub fn unusable(&self) -> bool {
+        matches!(self, Self::Flipped { .. } | Self::Overlap { .. })
+    }
+}
+
+/// Why no pattern could be made.
+#[derive(Debug, thiserror::Error)]
+pub enum DraftError {
+    /// The patch could not be cut.
+    #[error(transparent)]
+    Patch(#[from] PatchError),
+    /// The layout could not be cut.
+    #[error(transparent)]
+    Dart(#[from] DartError),
+    /// A panel could not be laid flat.
+    #[error(transparent)]
+    Flat(#[from] FlatError),
+    /// The pieces could not be made.
+    #[error(transparent)]
+    Piece(#[from] PieceError),
+}
+
+/// Drafts the pattern of a fitting.
+///
+/// `observe` is told of each step as it begins.
+///
+/// # Errors
+/// [`DraftError`] when the outline or the layout can't be cut, or the surface can't be laid flat. What
+/// is merely not good comes back in [`Pattern::faults`].
+pub fn draft(job: &Job, observe: &(dyn Fn(Step) + Sync)) -> Result<Pattern, DraftError> {
+    observe(Step::Patch);
+    let patch = job_patch(job)?;
+    observe(Step::Search);
+    let (layout, found) = choose(job, &patch)?;
+    draft_layout(job, patch, layout, found, observe)
+}
+
+/// Cuts a fitting's patch and sets it off from the mold's face.
+///
+/// # Errors
+/// [`PatchError`] when the outline can't be cut.
+pub fn job_patch(job: &Job) -> Result<Patch, PatchError> {
+    let patch = Patch::cut(&job.mold.mesh, job.head, &job.outline, job.keep_clear.clone())?;
+    if job.offset_mm == 0.0 { Ok(patch) } else { Ok(patch.set_off(job.offset_mm)?) }
+}
+
+/// The layout that a fitting asks for, on its patch.
+fn choose(job: &Job, patch: &Patch) -> Result<(Layout, Option<Found>), DraftError> {
+    Ok(match &job.layout {
+        LayoutChoice::None => (Layout { name: "no darts".to_owned(), ..Layout::default() }, None),
+        LayoutChoice::Even(count) => (dart::even(patch, *count), None),
+        LayoutChoice::Given(layout) => (layout.clone(), None),
+        LayoutChoice::Auto { most } => {
+            let options = SearchOptions { most: *most, ..SearchOptions::default() };
+            let found = dart::search(patch, &job.material, &options)?;
+            (found.best.layout.clone(), Some(found))
+        }
+    })
+}
+
+/// Drafts a given layout on a patch that is already cut.
+///
+/// # Errors
+/// As [`draft`].
+pub fn draft_layout(
+    job: &Job,
+    patch: Patch,
+    layout: Layout,
+    found: Option<Found>,
+    observe: &(dyn Fn(Step) + Sync),
+) -> Result<Pattern, DraftError> {
+    observe(Step::Cut);
+    let cut = dart::cut(&patch, &layout)?;
+    observe(Step::Flat);
+    let laid: Vec<(FlatMap, StrainField)> = cut
+        .panels
+        .par_iter()
+        .map(|panel| {
+            let (mut map, field) = flat::lay(panel, &job.material)?;
+            flat::orient::front_up(&panel.mesh, &mut map.uv, job.head.right, job.head.forward);
+            Ok(map).map(|map| (map, field))
+        })
+        .collect::<Result<_, FlatError>>()?;
+    let (maps, fields): (Vec<_>, Vec<_>) = laid.into_iter().unzip();
+    observe(Step::Pieces);
+    let pieces = piece::make(&Order {
+        cut: &cut,
+        maps: &maps,
+        head: &job.head,
+        keep_clear: &job.keep_clear,
+        allowance: &job.allowance,
+        client: &job.client,
+        material: &job.material.name,
+        grain: job.grain,
+        date: job.date.as_deref(),
+    })?;
+    let mut pattern = Pattern {
+        strain: StrainField::joined(&fields).summary(job.material.limit),
+        edges: finished_edges(&cut, &maps),
+        seams: piece::seam_checks(&pieces),
+        breaches: Ground::new(&patch, Rules::default()).breaches(&cut),
+        faults: Vec::new(),
+        patch,
+        layout,
+        found,
+        cut,
+        maps,
+        fields,
+        pieces,
+    };
+    pattern.faults = pattern.check();
+    Ok(pattern)
+}
+
+/// Perimeter and openings of all panels, flat against head.
+fn finished_edges(cut: &CutPatch, maps: &[FlatMap]) -> LengthSummary {
+    let edges: Vec<_> = cut.panels.iter().map(flat::finished_edges).collect();
+    let lines = cut.panels.iter().zip(maps).zip(&edges);
+    LengthSummary::joined(
+        lines.map(|((panel, map), edges)| (&panel.mesh, &map.uv[..], &edges[..])),
+    )
+}
+
+impl Pattern {
+    /// Whether strain and finished edges are within their limits.
+    #[must_use]
+    pub fn limit_met(&self) -> bool {
+        self.strain.p95 <= self.strain.limit && self.edges.error.abs() <= PERIMETER_LIMIT
+    }
+
+    /// Greatest difference between two lines that are sewn together, mm.
+    #[must_use]
+    pub fn seam_mismatch_mm(&self) -> f64 {
+        let legs = self.pieces.iter().map(|p| p.measured.leg_mismatch_mm);
+        legs.chain(self.seams.iter().map(|s| s.mismatch_mm)).fold(0.0, f64::max)
+    }
+
+    /// Everything that a pattern should not have, gravest first.
+    fn check(&self) -> Vec<Fault> {
+        let mut faults = Vec::new();
+        for (map, piece) in self.maps.iter().zip(&self.pieces) {
+            let id = || piece.id.clone();
+            if map.report.flipped > 0 {
+                faults.push(Fault::Flipped { piece: id(), count: map.report.flipped });
+            }
+            let crossings = map.report.overlaps + piece.measured.cut_crossings + piece.measured.sew_crossings;
+            if crossings > 0 {
+                faults.push(Fault::Overlap { piece: id(), count: crossings });
+            }
+        }
+        let mismatch_mm = self.seam_mismatch_mm();
+        if mismatch_mm > SEAM_LIMIT_MM {
+            faults.push(Fault::SeamMismatch { mismatch_mm });
+        }
+        if self.strain.p95 > self.strain.limit {
+            faults.push(Fault::Strain { p95: self.strain.p95, limit: self.strain.limit });
+        }
+        if self.edges.error.abs() > PERIMETER_LIMIT {
+            faults.push(Fault::Perimeter { error: self.edges.error });
+        }
+        for (map, piece) in self.maps.iter().zip(&self.pieces) {
+            if !map.report.converged {
+                let steps = map.report.steps;
+                faults.push(Fault::NotConverged { piece: piece.id.clone(), steps });
+            }
+        }
+        faults
+    }
+
+    /// Where a dart runs on the head, mouth first.
+    #[must_use]
+    pub fn dart_on_head(&self, dart: usize) -> Vec<Point3> {
+        self.cut.darts[dart].path.iter().map(|&v| self.cut.mesh.position(v)).collect()
+    }
+}
