@@ -44,7 +44,7 @@ pub mod units;
 
 pub mod job;
 
-// pub mod draft;
+pub mod draft;
 
 /// A point in space, millimetres.
 pub type Point3 = nalgebra::Point3<f64>;
