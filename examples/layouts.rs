@@ -19,16 +19,28 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let form = average_head();
     let patch = Patch::cut(&form.mesh(12_000), form.head(), &form.outline(), Vec::new())?;
     let curvature = patch.mesh.total_curvature().to_degrees();
-    println!("{:.0} cm², {curvature:.0}° of curvature", patch.mesh.area() / 100.0);
+    println!(
+        "{:.0} cm², {curvature:.0}° of curvature",
+        patch.mesh.area() / 100.0
+    );
 
-    let lace = Material { name: "lace".into(), limit: 0.01, tension: 1.0, crowding: 1.0 };
+    let lace = Material {
+        name: "lace".into(),
+        limit: 0.01,
+        tension: 1.0,
+        crowding: 1.0,
+    };
     let tell = |layout: &Layout| -> Result<(), Box<dyn std::error::Error>> {
         let cut = dart::cut(&patch, layout)?;
         let laid: Result<Vec<_>, _> = cut.panels.iter().map(|p| flat::lay(p, &lace)).collect();
         let fields: Vec<StrainField> = laid?.into_iter().map(|(_, field)| field).collect();
         let strain = StrainField::joined(&fields).summary(lace.limit);
         let length: f64 = cut.darts.iter().map(|d| d.length_mm).sum();
-        println!("{:<16} p95 {:.2} %, {length:.0} mm to sew", layout.name, 100.0 * strain.p95);
+        println!(
+            "{:<16} p95 {:.2} %, {length:.0} mm to sew",
+            layout.name,
+            100.0 * strain.p95
+        );
         Ok(())
     };
     for count in [0, 4, 6, 8] {
@@ -36,7 +48,11 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     }
     for count in (2..=most).step_by(2) {
         let start = Instant::now();
-        let options = SearchOptions { most: count, generations, ..SearchOptions::default() };
+        let options = SearchOptions {
+            most: count,
+            generations,
+            ..SearchOptions::default()
+        };
         let found = dart::search(&patch, &lace, &options)?;
         tell(&found.best.layout)?;
         println!(

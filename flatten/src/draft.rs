@@ -68,7 +68,9 @@ pub struct Pattern {
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum Fault {
     /// Triangles lie turned over in the plane.
-    #[error("{count} triangles of piece {piece} are turned over in the plane; the pattern can't be used there")]
+    #[error(
+        "{count} triangles of piece {piece} are turned over in the plane; the pattern can't be used there"
+    )]
     Flipped {
         /// Piece letter.
         piece: String,
@@ -76,7 +78,9 @@ pub enum Fault {
         count: usize,
     },
     /// A piece lies on itself.
-    #[error("the edge of piece {piece} crosses itself in {count} places; add a dart or a seam there")]
+    #[error(
+        "the edge of piece {piece} crosses itself in {count} places; add a dart or a seam there"
+    )]
     Overlap {
         /// Piece letter.
         piece: String,
@@ -84,7 +88,9 @@ pub enum Fault {
         count: usize,
     },
     /// The descent stopped before its rule was met.
-    #[error("piece {piece} could not be laid to rest in {steps} steps; its strain may be lower than said")]
+    #[error(
+        "piece {piece} could not be laid to rest in {steps} steps; its strain may be lower than said"
+    )]
     NotConverged {
         /// Piece letter.
         piece: String,
@@ -92,7 +98,9 @@ pub enum Fault {
         steps: usize,
     },
     /// Two lines to be sewn together differ.
-    #[error("two lines that are sewn together differ by {mismatch_mm:.2} mm; {SEAM_LIMIT_MM} mm are allowed")]
+    #[error(
+        "two lines that are sewn together differ by {mismatch_mm:.2} mm; {SEAM_LIMIT_MM} mm are allowed"
+    )]
     SeamMismatch {
         /// The difference.
         mismatch_mm: f64,
@@ -161,18 +169,36 @@ pub fn draft(job: &Job, observe: &(dyn Fn(Step) + Sync)) -> Result<Pattern, Draf
 /// # Errors
 /// [`PatchError`] when the outline can't be cut.
 pub fn job_patch(job: &Job) -> Result<Patch, PatchError> {
-    let patch = Patch::cut(&job.mold.mesh, job.head, &job.outline, job.keep_clear.clone())?;
-    if job.offset_mm == 0.0 { Ok(patch) } else { Ok(patch.set_off(job.offset_mm)?) }
+    let patch = Patch::cut(
+        &job.mold.mesh,
+        job.head,
+        &job.outline,
+        job.keep_clear.clone(),
+    )?;
+    if job.offset_mm == 0.0 {
+        Ok(patch)
+    } else {
+        Ok(patch.set_off(job.offset_mm)?)
+    }
 }
 
 /// The layout that a fitting asks for, on its patch.
 fn choose(job: &Job, patch: &Patch) -> Result<(Layout, Option<Found>), DraftError> {
     Ok(match &job.layout {
-        LayoutChoice::None => (Layout { name: "no darts".to_owned(), ..Layout::default() }, None),
+        LayoutChoice::None => (
+            Layout {
+                name: "no darts".to_owned(),
+                ..Layout::default()
+            },
+            None,
+        ),
         LayoutChoice::Even(count) => (dart::even(patch, *count), None),
         LayoutChoice::Given(layout) => (layout.clone(), None),
         LayoutChoice::Auto { most } => {
-            let options = SearchOptions { most: *most, ..SearchOptions::default() };
+            let options = SearchOptions {
+                most: *most,
+                ..SearchOptions::default()
+            };
             let found = dart::search(patch, &job.material, &options)?;
             (found.best.layout.clone(), Some(found))
         }
@@ -237,9 +263,7 @@ pub fn draft_layout(
 fn finished_edges(cut: &CutPatch, maps: &[FlatMap]) -> LengthSummary {
     let edges: Vec<_> = cut.panels.iter().map(flat::finished_edges).collect();
     let lines = cut.panels.iter().zip(maps).zip(&edges);
-    LengthSummary::joined(
-        lines.map(|((panel, map), edges)| (&panel.mesh, &map.uv[..], &edges[..])),
-    )
+    LengthSummary::joined(lines.map(|((panel, map), edges)| (&panel.mesh, &map.uv[..], &edges[..])))
 }
 
 impl Pattern {
@@ -253,7 +277,8 @@ impl Pattern {
     #[must_use]
     pub fn seam_mismatch_mm(&self) -> f64 {
         let legs = self.pieces.iter().map(|p| p.measured.leg_mismatch_mm);
-        legs.chain(self.seams.iter().map(|s| s.mismatch_mm)).fold(0.0, f64::max)
+        legs.chain(self.seams.iter().map(|s| s.mismatch_mm))
+            .fold(0.0, f64::max)
     }
 
     /// Everything that a pattern should not have, gravest first.
@@ -262,11 +287,18 @@ impl Pattern {
         for (map, piece) in self.maps.iter().zip(&self.pieces) {
             let id = || piece.id.clone();
             if map.report.flipped > 0 {
-                faults.push(Fault::Flipped { piece: id(), count: map.report.flipped });
+                faults.push(Fault::Flipped {
+                    piece: id(),
+                    count: map.report.flipped,
+                });
             }
-            let crossings = map.report.overlaps + piece.measured.cut_crossings + piece.measured.sew_crossings;
+            let crossings =
+                map.report.overlaps + piece.measured.cut_crossings + piece.measured.sew_crossings;
             if crossings > 0 {
-                faults.push(Fault::Overlap { piece: id(), count: crossings });
+                faults.push(Fault::Overlap {
+                    piece: id(),
+                    count: crossings,
+                });
             }
         }
         let mismatch_mm = self.seam_mismatch_mm();
@@ -274,15 +306,23 @@ impl Pattern {
             faults.push(Fault::SeamMismatch { mismatch_mm });
         }
         if self.strain.p95 > self.strain.limit {
-            faults.push(Fault::Strain { p95: self.strain.p95, limit: self.strain.limit });
+            faults.push(Fault::Strain {
+                p95: self.strain.p95,
+                limit: self.strain.limit,
+            });
         }
         if self.edges.error.abs() > PERIMETER_LIMIT {
-            faults.push(Fault::Perimeter { error: self.edges.error });
+            faults.push(Fault::Perimeter {
+                error: self.edges.error,
+            });
         }
         for (map, piece) in self.maps.iter().zip(&self.pieces) {
             if !map.report.converged {
                 let steps = map.report.steps;
-                faults.push(Fault::NotConverged { piece: piece.id.clone(), steps });
+                faults.push(Fault::NotConverged {
+                    piece: piece.id.clone(),
+                    steps,
+                });
             }
         }
         faults
@@ -291,6 +331,10 @@ impl Pattern {
     /// Where a dart runs on the head, mouth first.
     #[must_use]
     pub fn dart_on_head(&self, dart: usize) -> Vec<Point3> {
-        self.cut.darts[dart].path.iter().map(|&v| self.cut.mesh.position(v)).collect()
+        self.cut.darts[dart]
+            .path
+            .iter()
+            .map(|&v| self.cut.mesh.position(v))
+            .collect()
     }
 }

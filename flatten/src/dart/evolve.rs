@@ -57,7 +57,11 @@ where
 /// Reflects a coordinate into 0..1.
 fn fold(x: f64) -> f64 {
     let wrapped = x.rem_euclid(2.0);
-    if wrapped > 1.0 { 2.0 - wrapped } else { wrapped }
+    if wrapped > 1.0 {
+        2.0 - wrapped
+    } else {
+        wrapped
+    }
 }
 
 /// The normal distribution that candidates are drawn from.
@@ -96,9 +100,8 @@ impl Rates {
             damping: 1.0 + 2.0 * (((effective - 1.0) / (n + 1.0)).sqrt() - 1.0).max(0.0) + step,
             shape: (4.0 + effective / n) / (n + 4.0 + 2.0 * effective / n),
             rank_one,
-            rank_many: (1.0 - rank_one).min(
-                2.0 * (effective - 2.0 + 1.0 / effective) / ((n + 2.0).powi(2) + effective),
-            ),
+            rank_many: (1.0 - rank_one)
+                .min(2.0 * (effective - 2.0 + 1.0 / effective) / ((n + 2.0).powi(2) + effective)),
             length: n.sqrt() * (1.0 - 1.0 / (4.0 * n) + 1.0 / (21.0 * n * n)),
         }
     }
@@ -187,13 +190,21 @@ mod tests {
     use super::*;
 
     fn effort(generations: usize) -> Effort {
-        Effort { population: 10, generations, step: 0.2, seed: 7 }
+        Effort {
+            population: 10,
+            generations,
+            step: 0.2,
+            seed: 7,
+        }
     }
 
     #[test]
     fn a_stretched_bowl_is_solved_to_its_bottom() {
         let bowl = |x: &[f64]| {
-            x.iter().enumerate().map(|(i, c)| 30_f64.powi(i as i32) * (c - 0.3).powi(2)).sum()
+            x.iter()
+                .enumerate()
+                .map(|(i, c)| 30_f64.powi(i as i32) * (c - 0.3).powi(2))
+                .sum()
         };
         let (at, value) = minimise(&[0.8, 0.7, 0.6, 0.9], effort(200), bowl);
         assert!(value < 1e-12, "{value}");
@@ -202,7 +213,11 @@ mod tests {
 
     #[test]
     fn the_threads_do_not_change_the_answer() {
-        let bumpy = |x: &[f64]| x.iter().map(|c| (c - 0.4).powi(2) + 0.01 * (40.0 * c).sin()).sum();
+        let bumpy = |x: &[f64]| {
+            x.iter()
+                .map(|c| (c - 0.4).powi(2) + 0.01 * (40.0 * c).sin())
+                .sum()
+        };
         let run = |threads| {
             rayon::ThreadPoolBuilder::new()
                 .num_threads(threads)

@@ -81,7 +81,13 @@ impl Ruler {
                 + nalgebra::distance(&head.crown, &head.nape),
             apart: true,
         };
-        let order = [0.0, ruler.left_ear, ruler.nape, ruler.right_ear, ruler.total];
+        let order = [
+            0.0,
+            ruler.left_ear,
+            ruler.nape,
+            ruler.right_ear,
+            ruler.total,
+        ];
         if order.windows(2).any(|w| w[1] - w[0] < 0.05 * run) {
             (ruler.left_ear, ruler.nape, ruler.right_ear) = (0.25 * run, 0.5 * run, 0.75 * run);
             ruler.apart = false;
@@ -132,9 +138,20 @@ impl Ruler {
             darts.push(self.spec(gene, Side::Right));
         }
         if let Some(depth) = single {
-            darts.push(self.spec(Gene { mouth: 1.0, lean: 0.0, depth }, Side::Left));
+            darts.push(self.spec(
+                Gene {
+                    mouth: 1.0,
+                    lean: 0.0,
+                    depth,
+                },
+                Side::Left,
+            ));
         }
-        Layout { name: name.to_owned(), darts, seams: Vec::new() }
+        Layout {
+            name: name.to_owned(),
+            darts,
+            seams: Vec::new(),
+        }
     }
 }
 
@@ -143,12 +160,23 @@ mod tests {
     use super::*;
 
     fn ruler() -> Ruler {
-        Ruler { left_ear: 150.0, nape: 300.0, right_ear: 450.0, total: 600.0, over: 350.0, apart: true }
+        Ruler {
+            left_ear: 150.0,
+            nape: 300.0,
+            right_ear: 450.0,
+            total: 600.0,
+            over: 350.0,
+            apart: true,
+        }
     }
 
     #[test]
     fn a_gene_survives_the_unit_cube() {
-        let gene = Gene { mouth: 0.61, lean: -0.4, depth: 0.3 };
+        let gene = Gene {
+            mouth: 0.61,
+            lean: -0.4,
+            depth: 0.3,
+        };
         let back = Gene::from_unit(&gene.to_unit());
         assert!((back.mouth - 0.61).abs() < 1e-12);
         assert!((back.lean + 0.4).abs() < 1e-12);
@@ -158,11 +186,24 @@ mod tests {
     #[test]
     fn mirror_twins_have_mirrored_orders() {
         for mouth in [0.22, 0.4, 0.6, 0.9] {
-            let gene = Gene { mouth, lean: 0.3, depth: 0.2 };
-            let (l, r) = (ruler().spec(gene, Side::Left), ruler().spec(gene, Side::Right));
-            let sign = if matches!(l.from, Anchor::LeftEar) { 1.0 } else { -1.0 };
+            let gene = Gene {
+                mouth,
+                lean: 0.3,
+                depth: 0.2,
+            };
+            let (l, r) = (
+                ruler().spec(gene, Side::Left),
+                ruler().spec(gene, Side::Right),
+            );
+            let sign = if matches!(l.from, Anchor::LeftEar) {
+                1.0
+            } else {
+                -1.0
+            };
             assert!((l.along_mm - sign * r.along_mm).abs() < 1e-9, "{l:?} {r:?}");
-            let (Towards::Turned(a), Towards::Turned(b)) = (l.towards, r.towards) else { panic!() };
+            let (Towards::Turned(a), Towards::Turned(b)) = (l.towards, r.towards) else {
+                panic!()
+            };
             assert!((a - sign * b).abs() < 1e-12);
         }
     }

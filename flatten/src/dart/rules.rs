@@ -112,7 +112,10 @@ impl Ground {
             patch.zones[i] == Zone::Front || patch.zones[(i + count - 1) % count] == Zone::Front
         };
         Self {
-            front: (0..count).filter(is_front).map(|i| place(&patch.perimeter[i])).collect(),
+            front: (0..count)
+                .filter(is_front)
+                .map(|i| place(&patch.perimeter[i]))
+                .collect(),
             perimeter: patch.perimeter.iter().map(place).collect(),
             openings: patch.openings.iter().flatten().map(place).collect(),
             crown: patch.head.crown,
@@ -132,18 +135,39 @@ impl Ground {
         for (dart, path) in paths.iter().enumerate() {
             let mut check = |near, distance_mm: f64, allowed_mm: f64| {
                 if distance_mm < allowed_mm {
-                    found.push(Breach { dart, near, distance_mm, allowed_mm });
+                    found.push(Breach {
+                        dart,
+                        near,
+                        distance_mm,
+                        allowed_mm,
+                    });
                 }
             };
             let r = &self.rules;
-            check(Near::MouthToFront, nearest(&path[..1], &self.front), r.mouth_to_front_mm);
+            check(
+                Near::MouthToFront,
+                nearest(&path[..1], &self.front),
+                r.mouth_to_front_mm,
+            );
             check(Near::Front, nearest(path, &self.front), r.path_to_front_mm);
             if nearest(&path[..1], &self.openings) > 1e-6 {
-                check(Near::Opening, nearest(path, &self.openings), r.path_to_opening_mm);
+                check(
+                    Near::Opening,
+                    nearest(path, &self.openings),
+                    r.path_to_opening_mm,
+                );
             }
-            check(Near::Crown, nearest(path, &[self.crown]), r.path_to_crown_mm);
+            check(
+                Near::Crown,
+                nearest(path, &[self.crown]),
+                r.path_to_crown_mm,
+            );
             let away = beyond(path, 1.5 * r.path_to_edge_mm);
-            check(Near::Edge, nearest(away, &self.perimeter), r.path_to_edge_mm);
+            check(
+                Near::Edge,
+                nearest(away, &self.perimeter),
+                r.path_to_edge_mm,
+            );
             for (other, other_path) in paths.iter().enumerate().take(dart) {
                 check(Near::Dart(other), nearest(path, other_path), r.apart_mm);
             }
@@ -154,7 +178,9 @@ impl Ground {
 
 /// The part of a path that is farther than a length from its start.
 fn beyond(path: &[Point3], length: f64) -> &[Point3] {
-    let first = path.iter().position(|p| nalgebra::distance(p, &path[0]) > length);
+    let first = path
+        .iter()
+        .position(|p| nalgebra::distance(p, &path[0]) > length);
     first.map_or(&[], |i| &path[i..])
 }
 

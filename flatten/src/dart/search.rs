@@ -66,7 +66,12 @@ pub struct SearchOptions {
 
 impl Default for SearchOptions {
     fn default() -> Self {
-        Self { most: 8, perimeter_limit: 0.005, rules: Rules::default(), generations: 10 }
+        Self {
+            most: 8,
+            perimeter_limit: 0.005,
+            rules: Rules::default(),
+            generations: 10,
+        }
     }
 }
 
@@ -111,7 +116,10 @@ pub fn search(
 ) -> Result<Found, DartError> {
     let coarse = patch.coarse_copy(COARSE_STEP_MM);
     let scout = Scout::new(coarse.as_ref().unwrap_or(patch), material, *options);
-    let plain = scout.reach(&Layout { name: "no darts".to_owned(), ..Layout::default() })?;
+    let plain = scout.reach(&Layout {
+        name: "no darts".to_owned(),
+        ..Layout::default()
+    })?;
     let mut found = Found {
         met: scout.meets(&plain),
         curve: vec![plain.clone()],
@@ -122,8 +130,9 @@ pub fn search(
     if found.met || options.most == 0 {
         return Ok(found);
     }
-    let promises: Vec<Promise> =
-        (1..=options.most).filter_map(|count| scout.promise(count, &mut found.tried)).collect();
+    let promises: Vec<Promise> = (1..=options.most)
+        .filter_map(|count| scout.promise(count, &mut found.tried))
+        .collect();
     for (k, promise) in promises.iter().enumerate() {
         let last = k + 1 == promises.len();
         let hopeful = promise.p95 < HOPEFUL * material.limit;
@@ -178,12 +187,18 @@ impl<'a> Scout<'a> {
     fn promise(&self, count: usize, tried: &mut usize) -> Option<Promise> {
         let starts = starts(count);
         *tried += starts.len();
-        let judged: Vec<f64> =
-            starts.par_iter().map(|genes| self.cost(&self.mirrored(count, genes))).collect();
+        let judged: Vec<f64> = starts
+            .par_iter()
+            .map(|genes| self.cost(&self.mirrored(count, genes)))
+            .collect();
         let best = (0..starts.len()).min_by(|&a, &b| judged[a].total_cmp(&judged[b]))?;
         let layout = self.mirrored(count, &starts[best]);
         let p95 = self.reach(&layout).map_or(f64::INFINITY, |r| r.p95);
-        Some(Promise { genes: starts[best].clone(), layout, p95 })
+        Some(Promise {
+            genes: starts[best].clone(),
+            layout,
+            p95,
+        })
     }
 
     /// Moves the darts of a start until the effort is spent.
@@ -197,13 +212,18 @@ impl<'a> Scout<'a> {
             seed: count as u64,
         };
         let genes = |x: &[f64]| x.chunks(3).map(Gene::from_unit).collect::<Vec<Gene>>();
-        let (best, _) = minimise(&from, effort, |x| self.cost(&self.mirrored(count, &genes(x))));
+        let (best, _) = minimise(&from, effort, |x| {
+            self.cost(&self.mirrored(count, &genes(x)))
+        });
         *tried += POPULATION * self.options.generations + 1;
         let mut layout = self.mirrored(count, &genes(&best));
         if uneven_mm > UNEVEN_MM {
             // Each dart for itself, from the best mirror pairs.
             let from: Vec<f64> = self.both_sides(count, &genes(&best));
-            let effort = Effort { step: 0.03, ..effort };
+            let effort = Effort {
+                step: 0.03,
+                ..effort
+            };
             let (best, _) = minimise(&from, effort, |x| self.cost(&self.each(&genes(x))));
             *tried += POPULATION * self.options.generations + 1;
             layout = self.each(&genes(&best));
@@ -236,19 +256,27 @@ impl<'a> Scout<'a> {
         if let Some(&gene) = genes.get(2 * pairs) {
             darts.push(self.ruler.spec(Gene { mouth: 1.0, ..gene }, Side::Left));
         }
-        Layout { name: format!("auto, {} darts", genes.len()), darts, seams: Vec::new() }
+        Layout {
+            name: format!("auto, {} darts", genes.len()),
+            darts,
+            seams: Vec::new(),
+        }
     }
 
     /// What a layout costs: strain above the limit first, then seam length; far more where it breaks
     /// a rule or can't be cut, the more the worse, so that the search finds its way out.
     fn cost(&self, layout: &Layout) -> f64 {
-        let Ok(cut) = self.cutter.cut(layout) else { return CANNOT };
+        let Ok(cut) = self.cutter.cut(layout) else {
+            return CANNOT;
+        };
         let breaches = self.ground.breaches(&cut);
         if !breaches.is_empty() {
             let shortfall = |b: &Breach| 1.0 - b.distance_mm / b.allowed_mm;
             return BREACH + breaches.iter().map(shortfall).sum::<f64>();
         }
-        let Ok(reach) = self.lay(layout, &cut) else { return CANNOT };
+        let Ok(reach) = self.lay(layout, &cut) else {
+            return CANNOT;
+        };
         let over = (reach.p95 - AIM * self.material.limit).max(0.0);
         let edge = (reach.perimeter_error.abs() - 0.9 * self.options.perimeter_limit).max(0.0);
         over + EDGE_PRICE * edge + SEWING_PRICE * reach.length_mm / self.ruler.total()
@@ -271,7 +299,9 @@ impl<'a> Scout<'a> {
             .iter()
             .map(|panel| flat::lay_quickly(panel, self.material))
             .collect::<Result<Vec<_>, _>>()?;
-        let usable = laid.iter().all(|(m, _)| m.report.flipped == 0 && m.report.overlaps == 0);
+        let usable = laid
+            .iter()
+            .all(|(m, _)| m.report.flipped == 0 && m.report.overlaps == 0);
         let edges: Vec<_> = cut.panels.iter().map(flat::finished_edges).collect();
         let lines = cut.panels.iter().zip(&laid).zip(&edges);
         let edges = LengthSummary::joined(
@@ -279,7 +309,9 @@ impl<'a> Scout<'a> {
         );
         let fields: Vec<StrainField> = laid.into_iter().map(|(_, field)| field).collect();
         let p95 = if usable {
-            StrainField::joined(&fields).summary(self.material.limit).p95
+            StrainField::joined(&fields)
+                .summary(self.material.limit)
+                .p95
         } else {
             f64::INFINITY
         };
@@ -287,7 +319,12 @@ impl<'a> Scout<'a> {
             layout: layout.clone(),
             p95,
             perimeter_error: edges.error,
-            length_mm: cut.darts.iter().chain(&cut.seams).map(|c| c.length_mm).sum(),
+            length_mm: cut
+                .darts
+                .iter()
+                .chain(&cut.seams)
+                .map(|c| c.length_mm)
+                .sum(),
         })
     }
 }

@@ -15,11 +15,19 @@ fn radial(count: usize) -> Vec<Gene> {
     let mut genes: Vec<Gene> = (0..pairs)
         .map(|k| {
             let mouth = 0.42 + 0.5 * (k as f64 + 0.5) / pairs as f64;
-            Gene { mouth, lean: 0.0, depth: 0.27 }
+            Gene {
+                mouth,
+                lean: 0.0,
+                depth: 0.27,
+            }
         })
         .collect();
     if count % 2 == 1 {
-        genes.push(Gene { mouth: 1.0, lean: 0.0, depth: 0.27 });
+        genes.push(Gene {
+            mouth: 1.0,
+            lean: 0.0,
+            depth: 0.27,
+        });
     }
     genes
 }
@@ -31,7 +39,11 @@ fn slantwise(count: usize) -> Vec<Vec<Gene>> {
         0 => vec![],
         1 => vec![gene(0.62, 0.4, 0.35)],
         2 => vec![gene(0.45, 0.3, 0.3), gene(0.8, 0.3, 0.35)],
-        3 => vec![gene(0.42, 0.3, 0.3), gene(0.62, 0.3, 0.3), gene(0.86, 0.3, 0.3)],
+        3 => vec![
+            gene(0.42, 0.3, 0.3),
+            gene(0.62, 0.3, 0.3),
+            gene(0.86, 0.3, 0.3),
+        ],
         _ => return vec![],
     };
     let mut genes = pairs;

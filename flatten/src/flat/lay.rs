@@ -129,7 +129,9 @@ fn sewn_edges(panel: &Panel) -> (Vec<[Edge; 2]>, Vec<Edge>) {
 /// Edges of a panel that are finished edges of the base: perimeter and openings.
 #[must_use]
 pub fn finished_edges(panel: &Panel) -> Vec<(u32, u32)> {
-    edges_of(panel, |kind| matches!(kind, EdgeKind::Perimeter(_) | EdgeKind::Opening(_)))
+    edges_of(panel, |kind| {
+        matches!(kind, EdgeKind::Perimeter(_) | EdgeKind::Opening(_))
+    })
 }
 
 /// Boundary edges of a panel of certain kinds, in order round its loops, the surface on their left.

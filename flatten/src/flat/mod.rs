@@ -23,8 +23,8 @@ pub use conformal::FlatError;
 pub use descent::{Descent, Limits};
 pub use energy::{Cloth, Energy, Grain};
 pub use lay::{
-    FINISHED_EDGE_WEIGHT, FINISHED_EDGE_WITHIN, LEG_WEIGHT, SEAM_WEIGHT, edges_of,
-    finished_edges, lay, lay_quickly,
+    FINISHED_EDGE_WEIGHT, FINISHED_EDGE_WITHIN, LEG_WEIGHT, SEAM_WEIGHT, edges_of, finished_edges,
+    lay, lay_quickly,
 };
 pub use least_strain::{
     KeptEdges, LeastStrainOptions, MOST_STEPS, MatchedEdges, TOLERANCE, least_strain,

@@ -14,7 +14,10 @@
 use rayon::prelude::*;
 use serde::Serialize;
 
-use crate::{Point2, Vector2, mesh::{TriMesh, index}};
+use crate::{
+    Point2, Vector2,
+    mesh::{TriMesh, index},
+};
 
 use super::stretch::{Jacobian, Rest};
 

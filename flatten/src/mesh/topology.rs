@@ -249,7 +249,11 @@ impl TriMesh {
     /// # Panics
     /// When there are more or fewer places than vertices.
     pub fn with_positions(mut self, positions: Vec<Point3>) -> Result<Self, MeshError> {
-        assert_eq!(positions.len(), self.positions.len(), "one place for each vertex");
+        assert_eq!(
+            positions.len(),
+            self.positions.len(),
+            "one place for each vertex"
+        );
         let lost = |p: &Point3| !p.coords.iter().all(|c| c.is_finite());
         if let Some(vertex) = positions.iter().position(lost) {
             return Err(MeshError::NotFinite { vertex });

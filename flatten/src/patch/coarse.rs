@@ -63,7 +63,10 @@ impl Patch {
         edges: &[usize],
     ) -> Option<Patch> {
         let mut used = vec![false; samples.len()];
-        faces.iter().flatten().for_each(|&v| used[v as usize] = true);
+        faces
+            .iter()
+            .flatten()
+            .for_each(|&v| used[v as usize] = true);
         let mut renamed = vec![NONE; samples.len()];
         let mut positions = Vec::with_capacity(samples.len());
         for (old, sample) in samples.iter().enumerate().filter(|&(old, _)| used[old]) {
@@ -74,10 +77,17 @@ impl Patch {
         let mut rings = rings.iter().map(ring);
         let perimeter = rings.next()?;
         let openings: Vec<Vec<u32>> = rings.collect();
-        if perimeter.iter().chain(openings.iter().flatten()).any(|&v| v == NONE) {
+        if perimeter
+            .iter()
+            .chain(openings.iter().flatten())
+            .any(|&v| v == NONE)
+        {
             return None;
         }
-        let faces = faces.iter().map(|f| f.map(|v| renamed[v as usize])).collect();
+        let faces = faces
+            .iter()
+            .map(|f| f.map(|v| renamed[v as usize]))
+            .collect();
         let mesh = TriMesh::new(positions, faces).ok()?;
         if mesh.euler_characteristic() != self.mesh.euler_characteristic() {
             return None;
@@ -175,12 +185,17 @@ fn triangulate(samples: &[Sample], rings: &[Vec<usize>]) -> Option<Vec<[u32; 3]>
         .collect();
     let mut conflict = false;
     let plane: ConstrainedDelaunayTriangulation<Spot<f64>> =
-        ConstrainedDelaunayTriangulation::try_bulk_load_cdt(spots, edges, |_| conflict = true).ok()?;
+        ConstrainedDelaunayTriangulation::try_bulk_load_cdt(spots, edges, |_| conflict = true)
+            .ok()?;
     if conflict || plane.num_vertices() != samples.len() {
         return None;
     }
     let inside = |p: Point2| {
-        rings.iter().filter(|ring| contains(samples, ring, p)).count() == 1
+        rings
+            .iter()
+            .filter(|ring| contains(samples, ring, p))
+            .count()
+            == 1
             && contains(samples, &rings[0], p)
     };
     let faces = plane.inner_faces().filter_map(|face| {
@@ -221,7 +236,13 @@ impl Grid {
         }
         let size = [0, 1, 2].map(|k| ((high[k] - low[k]) / step) as usize + 1);
         let cells = vec![Vec::new(); size.iter().product()];
-        Self { origin: low, step, size, cells, count: 0 }
+        Self {
+            origin: low,
+            step,
+            size,
+            cells,
+            count: 0,
+        }
     }
 
     fn cell(&self, p: Point3) -> [usize; 3] {
