@@ -502,7 +502,11 @@ fn sparse_readings_are_joined_smoothly_and_corners_kept() {
 // Darts and seams.
 
 fn base(level: u32, openings: Vec<Vec<Point3>>, keep_clear: Vec<KeepClear>) -> Patch {
-    let mold = tri(fixtures::head(level));
+    base_on(fixtures::head(level), openings, keep_clear)
+}
+
+fn base_on(mold: Plain, openings: Vec<Vec<Point3>>, keep_clear: Vec<KeepClear>) -> Patch {
+    let mold = tri(mold);
     let head = landmarks(&mold).expect("invented landmarks lie on the head");
     Patch::cut(&mold, head, &outline(full_base(120), openings), keep_clear).expect("a full base")
 }
@@ -895,6 +899,13 @@ fn random_layouts_are_cut_soundly_or_refused() {
         base(3, vec![], vec![]),
         base(4, vec![opening], vec![]),
         base(5, vec![], vec![]),
+        // As rough as a bad scan, and with triangles a thousand times longer than wide.
+        base_on(fixtures::noisy(fixtures::head(5), 0.5, 7), vec![], vec![]),
+        base_on(
+            fixtures::slivers(fixtures::head(4), 1e-3, 7),
+            vec![],
+            vec![],
+        ),
     ];
     let (mut made, mut refused) = (0, 0);
     for patch in &patches {

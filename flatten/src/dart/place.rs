@@ -203,7 +203,9 @@ impl<'a> Cutter<'a> {
                 run_mm: 0.0,
                 wanted_mm: length,
             },
-            source @ GeodesicError::Apart { .. } => DartError::Geodesic { name, source },
+            source @ (GeodesicError::Apart { .. } | GeodesicError::Caught { .. }) => {
+                DartError::Geodesic { name, source }
+            }
         })
     }
 

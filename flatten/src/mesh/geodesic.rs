@@ -39,8 +39,9 @@ const MOST_PASSES: usize = 2000;
 /// vertex: the round-off of a crossing.
 const AT_VERTEX: f64 = 1e-10;
 
-/// Most faces a straightest line may cross: a bound against lines caught between slivers.
-const MOST_FACES: usize = 10_000_000;
+/// Most faces a straightest line may cross, as a multiple of the mesh's: a bound against lines caught
+/// between faces of no area. A line of twice the mesh's size crosses each face once or twice.
+const MOST_CROSSINGS: usize = 8;
 
 /// A line on the surface; neighbouring points share a face.
 #[derive(Debug, Clone, PartialEq)]
@@ -71,6 +72,12 @@ pub enum GeodesicError {
         run_mm: f64,
         /// Length asked for, mm.
         wanted_mm: f64,
+    },
+    /// The line runs round and round, between faces of no area.
+    #[error("the line is caught between triangles of no area at {place}")]
+    Caught {
+        /// Where.
+        place: Point3,
     },
     /// The direction does not lead into the surface.
     #[error("the direction at {place} does not lead into the surface")]
@@ -501,7 +508,8 @@ fn other_way(mesh: &TriMesh, v: u32, clockwise: bool, from: u32, to: u32) -> Opt
 ///
 /// # Errors
 /// [`GeodesicError::NoWayIn`] when the heading points off the edge of the surface,
-/// [`GeodesicError::LeavesSurface`] when the line meets the edge before its length is run.
+/// [`GeodesicError::LeavesSurface`] when the line meets the edge before its length is run,
+/// [`GeodesicError::Caught`] between faces of no area.
 pub fn straightest(
     mesh: &TriMesh,
     from: SurfacePoint,
@@ -519,12 +527,14 @@ pub fn straightest(
         points: vec![from],
         left: length,
     };
-    for _ in 0..MOST_FACES {
+    for _ in 0..MOST_CROSSINGS * mesh.face_count() {
         if walk.step(length)? {
-            break;
+            return Ok(SurfacePath::new(mesh, walk.points));
         }
     }
-    Ok(SurfacePath::new(mesh, walk.points))
+    Err(GeodesicError::Caught {
+        place: walk.points[walk.points.len() - 1].position(mesh),
+    })
 }
 
 /// Normal of the surface at a point: of its faces, weighted by their angle or evenly.
