@@ -1,4 +1,8 @@
 //! What the targets share.
+//!
+//! Run from this folder with cargo-fuzz, which wants nightly's flags; a stable compiler takes them too:
+//! `RUSTC_BOOTSTRAP=1 cargo fuzz run --fuzz-dir . --sanitizer none glb corpus/glb seeds/glb -- -max_total_time=600`
+//! The seeds are written by hand; a corpus that grows is not kept here.
 
 use flatten::scan::{Companions, MAX_COORDINATE, Paint, RawScan};
 
