@@ -2,11 +2,29 @@
 //!
 //! | layer | module | rule |
 //! |---|---|---|
-//! | what was ordered | [`fitting`] | one file, every key checked, lengths in millimetres |
-//! | files | [`write`] | true scale, the same bytes for the same drawing |
-//! | what is written | [`folder`] | bytes in memory first, then a folder complete or not at all |
+//! | what was typed | [`args`] | nothing is opened |
+//! | what was ordered | [`fitting`], [`order`] | every key checked; then the engine's job, in millimetres |
+//! | what is done | [`command`] | one file a command: library calls and a report |
+//! | what was computed | [`record`] | `pattern.json`: enough to print again |
+//! | what is written | [`write`], [`picture`], [`folder`] | bytes in memory first, then a folder complete or not at all |
+//! | what is told | [`outcome`] | exit code, words, JSON |
+//!
+//! It is a library so that tests and other programs can reach each layer; the binary only calls
+//! [`run`].
+
+pub mod args;
 
 pub mod fitting;
+
+pub mod order;
+
+pub mod command;
+
+pub mod record;
+
+pub mod write;
+
+pub mod picture;
 
 pub mod folder;
 
@@ -16,6 +34,28 @@ pub mod measuring_sheet;
 
 pub mod outcome;
 
-pub mod picture;
+mod progress;
 
-pub mod write;
+use std::process::ExitCode;
+
+use clap::Parser;
+
+/// Reads the command line, does what it says, and tells the outcome.
+pub fn run() -> ExitCode {
+    let args = args::Args::parse();
+    let voice = outcome::Voice {
+        json: args.common.json,
+        quiet: args.common.quiet,
+    };
+    if let Some(count) = args.common.threads {
+        // Fails only when a pool exists already, which nothing before this line makes.
+        let _ = rayon::ThreadPoolBuilder::new()
+            .num_threads(count.get())
+            .build_global();
+    }
+    folder::tidy_on_interrupt();
+    match command::run(&args, &voice) {
+        Ok(done) => voice.tell(&done),
+        Err(failure) => voice.refuse(&failure),
+    }
+}

@@ -1,2 +1,7 @@
-//! The program.
-fn main() {}
+//! The binary: everything is in the library.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    pattern_cli::run()
+}

@@ -17,7 +17,13 @@ pub mod material;
 
 use std::path::{Path, PathBuf};
 
-use flatten::{job::Material, piece::Allowance, tape::Readings, units::Unit};
+use flatten::{
+    job::Material,
+    piece::{Allowance, Grain},
+    sheet::SheetOptions,
+    tape::Readings,
+    units::Unit,
+};
 
 pub use problem::{Problem, Problems};
 
@@ -50,8 +56,10 @@ pub struct Fitting {
     pub allowance: Allowance,
     /// Where strain is let out.
     pub darts: Darts,
+    /// Lay of the material.
+    pub grain: Grain,
     /// How it is printed.
-    pub sheet: Sheet,
+    pub sheet: SheetOptions,
 }
 
 /// The mold's scan.
@@ -163,16 +171,6 @@ pub enum Landmark {
     /// Top of the head.
     Crown,
 }
-
-/// How the pattern is printed.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Sheet {
-    /// Name of the paper.
-    pub paper: String,
-}
-
-/// Papers by name.
-pub const PAPERS: [&str; 5] = ["letter", "legal", "tabloid", "a4", "a3"];
 
 /// Why a fitting can't be used.
 #[derive(Debug, thiserror::Error)]

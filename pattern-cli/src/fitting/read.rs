@@ -5,14 +5,15 @@ use std::ops::Range;
 use flatten::{
     dart::Anchor,
     job::Material,
-    piece::Allowance,
+    piece::{Allowance, Grain},
+    sheet::{Orientation, Paper, SheetOptions},
     tape::{Readings, TapePath},
     units::Unit,
 };
 use toml::de::{DeTable, DeValue};
 
 use super::{
-    Clear, Dart, Darts, Fitting, Landmark, Landmarks, Mold, PAPERS, Perimeter, Problem, Sheet,
+    Clear, Dart, Darts, Fitting, Landmark, Landmarks, Mold, Perimeter, Problem,
     Towards,
     material::{STOCK, Stock},
     section::{Notes, Placed, Section, kind, length_of},
@@ -72,7 +73,7 @@ fn sections(top: &mut Section<'_>, notes: &mut Notes) -> Option<Fitting> {
     let openings = openings(top, notes);
     let keep_clear = keep_clear(top, notes);
     let tape = tape(top, notes, scanned);
-    let (material, seam_mm) = material(top, notes);
+    let (material, seam_mm, grain) = material(top, notes);
     let allowance = allowance(top, notes, seam_mm);
     let darts = darts(top, notes, openings.len());
     let sheet = sheet(top, notes);
@@ -90,6 +91,7 @@ fn sections(top: &mut Section<'_>, notes: &mut Notes) -> Option<Fitting> {
         material: material?,
         allowance,
         darts: darts?,
+        grain,
         sheet,
     })
 }
@@ -420,10 +422,10 @@ fn possible_mm(path: TapePath) -> (f64, f64) {
     }
 }
 
-fn material(top: &mut Section<'_>, notes: &mut Notes) -> (Option<Material>, f64) {
+fn material(top: &mut Section<'_>, notes: &mut Notes) -> (Option<Material>, f64, Grain) {
     let stock = STOCK[0];
     let Some(mut section) = top.section(notes, "material") else {
-        return (Some(stock.material()), stock.seam_mm);
+        return (Some(stock.material()), stock.seam_mm, Grain::default());
     };
     let name = section.text(notes, "name");
     let limit = section.number(notes, "limit", (0.001, 1.0e6));
@@ -444,6 +446,13 @@ fn material(top: &mut Section<'_>, notes: &mut Notes) -> (Option<Material>, f64)
     });
     let tension = section.number(notes, "tension", (0.01, 100.0));
     let crowding = section.number(notes, "crowding", (0.01, 100.0));
+    let grains = [
+        ("front_back", Grain::FrontBack),
+        ("across", Grain::Across),
+        ("bias", Grain::Bias),
+        ("any", Grain::Any),
+    ];
+    let grain = section.word(notes, "grain", &grains).unwrap_or_default();
     section.finish(notes);
     let (mut material, seam_mm) = match name {
         None => (stock.material(), stock.seam_mm),
@@ -468,7 +477,7 @@ fn material(top: &mut Section<'_>, notes: &mut Notes) -> (Option<Material>, f64)
                         names.join(", ")
                     ),
                 );
-                return (None, stock.seam_mm);
+                return (None, stock.seam_mm, grain);
             }
         },
     };
@@ -477,7 +486,7 @@ fn material(top: &mut Section<'_>, notes: &mut Notes) -> (Option<Material>, f64)
     }
     material.tension = tension.map_or(material.tension, |number| number.value);
     material.crowding = crowding.map_or(material.crowding, |number| number.value);
-    (Some(material), seam_mm)
+    (Some(material), seam_mm, grain)
 }
 
 /// Greatest strain a base is planned with; beyond it nothing holds its shape on a head.
@@ -724,17 +733,38 @@ fn towards(section: &mut Section<'_>, notes: &mut Notes) -> Option<Towards> {
         .map(Towards::Landmark)
 }
 
-fn sheet(top: &mut Section<'_>, notes: &mut Notes) -> Sheet {
-    let mut sheet = Sheet {
-        paper: PAPERS[0].into(),
-    };
+fn sheet(top: &mut Section<'_>, notes: &mut Notes) -> SheetOptions {
+    let mut options = SheetOptions::default();
     let Some(mut section) = top.section(notes, "sheet") else {
-        return sheet;
+        return options;
     };
-    let words = PAPERS.map(|name| (name, name));
-    if let Some(paper) = section.word(notes, "paper", &words) {
-        sheet.paper = paper.into();
+    if let Some(paper) = section.text(notes, "paper") {
+        match paper.value.parse::<Paper>() {
+            Ok(known) => options.paper = known,
+            Err(why) => notes.add(
+                &paper.span,
+                why.to_string(),
+                "lengths without a unit are millimetres there",
+            ),
+        }
+    }
+    let orientations = [
+        ("fewest", Orientation::Fewest),
+        ("portrait", Orientation::Portrait),
+        ("landscape", Orientation::Landscape),
+    ];
+    if let Some(orientation) = section.word(notes, "orientation", &orientations) {
+        options.orientation = orientation;
+    }
+    if let Some(margin) = section.length(notes, "margin", (0.0, 50.0)) {
+        options.margin_mm = margin.value;
+    }
+    if let Some(overlap) = section.length(notes, "overlap", (8.0, 40.0)) {
+        options.overlap_mm = overlap.value;
+    }
+    if let Some(turn) = section.flag(notes, "turn_pieces") {
+        options.turn_pieces = turn;
     }
     section.finish(notes);
-    sheet
+    options
 }

@@ -44,6 +44,7 @@ front_to_nape = 14.25
 name = "stretch net"
 limit = 0.05
 crowding = 2
+grain = "across"
 
 [allowance]
 front = "20mm"
@@ -65,6 +66,7 @@ through = [[0, 96, 31], [0, 0, 120], [0, -88, -52]]
 
 [sheet]
 paper = "a4"
+overlap = "15mm"
 "#;
 
 fn parse(text: &str) -> Result<Fitting, String> {
@@ -105,7 +107,9 @@ fn a_whole_fitting_is_read_with_its_units() {
     assert_eq!(darts[1].from, flatten::dart::Anchor::Opening(0));
     assert_eq!(darts[1].towards, Towards::Turned((-10_f64).to_radians()));
     assert_eq!(seams[0].len(), 3);
-    assert_eq!(fitting.sheet.paper, "a4");
+    assert_eq!(fitting.sheet.paper, flatten::sheet::Paper::A4);
+    assert_eq!(fitting.grain, flatten::piece::Grain::Across);
+    assert!((fitting.sheet.overlap_mm - 15.0).abs() < 1e-12);
 }
 
 #[test]
@@ -249,11 +253,7 @@ fn what_is_wrong_is_said_with_line_and_remedy() {
             "[darts]\nlayout = \"even:six\"\n[sheet]",
             "`layout` is \"even:six\"; it takes \"none\", \"auto\"",
         ),
-        (
-            "paper = \"a4\"",
-            "paper = \"A4\"",
-            "`paper` is \"A4\"; it takes \"letter\", \"legal\"",
-        ),
+        ("paper = \"a4\"", "paper = \"napkin\"", "paper \"napkin\" is unknown: give letter, legal"),
         (
             "[[seam]]",
             "[seam]",

@@ -5,7 +5,12 @@
 
 use std::fmt::Write;
 
-use flatten::{dart::Anchor, units::trimmed};
+use flatten::{
+    dart::Anchor,
+    piece::Grain,
+    sheet::{Orientation, SheetOptions},
+    units::trimmed,
+};
 
 use super::{Dart, Darts, Fitting, Landmark, Perimeter, Towards};
 
@@ -22,7 +27,26 @@ impl Fitting {
         self.make(&mut out);
         self.layout(&mut out);
         out.section("[sheet]");
-        out.line("paper", &quoted(&self.sheet.paper.to_lowercase()), "");
+        let paper = self.sheet.paper.to_string().to_lowercase();
+        out.line("paper", &quoted(&paper), "");
+        let plain = SheetOptions::default();
+        if self.sheet.orientation != plain.orientation {
+            let word = match self.sheet.orientation {
+                Orientation::Fewest => "fewest",
+                Orientation::Portrait => "portrait",
+                Orientation::Landscape => "landscape",
+            };
+            out.line("orientation", &quoted(word), "");
+        }
+        if self.sheet.margin_mm != plain.margin_mm {
+            out.length("margin", self.sheet.margin_mm, "");
+        }
+        if self.sheet.overlap_mm != plain.overlap_mm {
+            out.length("overlap", self.sheet.overlap_mm, "");
+        }
+        if self.sheet.turn_pieces != plain.turn_pieces {
+            out.line("turn_pieces", &self.sheet.turn_pieces.to_string(), "");
+        }
         out.out
     }
 
@@ -135,6 +159,15 @@ impl Fitting {
         }
         if self.material.crowding != 1.0 {
             out.line("crowding", &trimmed(self.material.crowding, 6), "");
+        }
+        let grain = match self.grain {
+            Grain::FrontBack => None,
+            Grain::Across => Some("across"),
+            Grain::Bias => Some("bias"),
+            Grain::Any => Some("any"),
+        };
+        if let Some(grain) = grain {
+            out.line("grain", &quoted(grain), "lay of the selvedge");
         }
         out.section("[allowance]");
         let a = &self.allowance;

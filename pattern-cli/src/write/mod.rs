@@ -1,4 +1,8 @@
-//! Files that leave the program.
+//! What leaves the program: bytes in memory, put on the disk by [`crate::folder`].
 
+pub mod cautions;
+pub mod html;
+pub mod json;
 pub mod pdf;
+pub mod print;
 pub mod svg;

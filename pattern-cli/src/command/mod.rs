@@ -1,0 +1,21 @@
+//! One file a command: library calls and a report.
+
+mod demo;
+
+mod draft;
+
+use crate::{
+    args::{Args, Command},
+    outcome::{Done, Failure, Voice},
+};
+
+/// Does what the command line says.
+///
+/// # Errors
+/// One sentence when nothing could be done.
+pub fn run(args: &Args, voice: &Voice) -> Result<Done, Failure> {
+    match &args.command {
+        Command::Draft(draft) => draft::run(draft, voice),
+        Command::Demo(demo) => demo::run(demo, voice),
+    }
+}

@@ -1,0 +1,315 @@
+//! From a fitting to the engine's job: reads the scan, settles its unit, lays the landmarks on it.
+//!
+//! In: a checked [`Fitting`] and the folder it lies in. Out: an [`Order`]: the job in millimetres,
+//! what was done on the way, and the readings beside the mold. Points of the fitting are on the scan
+//! in its own unit; without a scan they are millimetres on the head form.
+
+use std::path::Path;
+
+use flatten::{
+    Point3,
+    dart::{DartSpec, Layout, SeamSpec, Towards as Course},
+    form,
+    job::{Job, LayoutChoice},
+    mesh::{CleanMesh, MendOptions, mend},
+    patch::{Head, KeepClear, Outline},
+    scan::{self, ScanUnits},
+    tape::{self, Comparison, Grade, Readings, Stations},
+    units::{Unit, format_mm_and_inch},
+};
+
+use crate::{
+    fitting::{Darts, Fitting, Landmark, Perimeter, Towards},
+    outcome::Failure,
+    record,
+};
+
+/// A fitting ready for the engine.
+#[derive(Debug, Clone)]
+pub struct Order {
+    /// What the engine takes.
+    pub job: Job,
+    /// Where the head came from, for the record.
+    pub mold: record::Mold,
+    /// What was done to the scan and decided on the way.
+    pub notes: Vec<String>,
+    /// What forbids to cut before a person has looked; ends with exit code 3.
+    pub beware: Vec<String>,
+    /// What a person should ask about before cutting.
+    pub ask: Vec<String>,
+    /// Readings beside the mold.
+    pub tapes: Vec<Comparison>,
+    /// Every path on the mold, mm.
+    pub on_mold: Readings,
+}
+
+/// A head in millimetres, before the order is placed on it.
+struct Source {
+    mold: CleanMesh,
+    head: Head,
+    /// The head form's own hairline.
+    hairline: Option<Outline>,
+    /// Millimetres in one of the fitting's coordinates.
+    mm_per_unit: f64,
+    told: record::Mold,
+    notes: Vec<String>,
+    warnings: Vec<String>,
+}
+
+impl Order {
+    /// Reads what the fitting names and builds the job.
+    ///
+    /// # Errors
+    /// One sentence: the scan can't be read or is no head, or the landmarks don't lie on it.
+    pub fn new(fitting: &Fitting, folder: &Path) -> Result<Self, Failure> {
+        let source = match &fitting.mold.scan {
+            Some(scan) => scanned(fitting, &folder.join(scan))?,
+            None => formed(fitting)?,
+        };
+        let place = |p: &[f64; 3]| Point3::from(*p) * source.mm_per_unit;
+        let outline = Outline {
+            perimeter: perimeter(fitting, &source)?,
+            openings: fitting
+                .openings
+                .iter()
+                .map(|points| points.iter().map(place).collect())
+                .collect(),
+        };
+        let keep_clear = fitting
+            .keep_clear
+            .iter()
+            .map(|clear| KeepClear {
+                centre: place(&clear.centre),
+                radius_mm: clear.radius_mm,
+                reason: clear.reason.clone(),
+            })
+            .collect();
+        let layout = layout(&fitting.darts, &source);
+
+        let mut beware = Vec::new();
+        if !fitting.confirmed {
+            beware.push(
+                "NOT CONFIRMED: the program proposed points in this fitting; check them and set \
+                 confirmed = true"
+                    .into(),
+            );
+        }
+        let stations = Stations::of(&source.head, &outline.perimeter);
+        let on_mold: Readings = tape::measure_all(&source.mold.mesh, &stations)
+            .into_iter()
+            .map(|(path, line)| (path, line.length_mm))
+            .collect();
+        let tapes = tape::compare(&fitting.tape, &on_mold);
+        let mut ask = source.warnings;
+        for row in &tapes {
+            match row.grade {
+                Grade::Fine => {}
+                Grade::Ask => ask.push(disagreement(row, "ask about it before cutting")),
+                Grade::Stop => beware.push(disagreement(
+                    row,
+                    "stop: measure again before anything is cut",
+                )),
+            }
+        }
+
+        let mut told = source.told;
+        told.offset_mm = fitting.mold.offset_mm;
+        Ok(Self {
+            job: Job {
+                client: fitting.client.clone(),
+                mold: source.mold,
+                head: source.head,
+                outline,
+                keep_clear,
+                offset_mm: fitting.mold.offset_mm,
+                material: fitting.material.clone(),
+                allowance: fitting.allowance,
+                layout,
+                grain: fitting.grain,
+                date: fitting.date.clone(),
+            },
+            mold: told,
+            notes: source.notes,
+            beware,
+            ask,
+            tapes,
+            on_mold,
+        })
+    }
+}
+
+/// A tape that asks for attention, as a sentence.
+fn disagreement(row: &Comparison, verb: &str) -> String {
+    let cause = row
+        .cause
+        .as_ref()
+        .map_or(String::new(), |cause| format!(" ({cause})"));
+    format!(
+        "tape {} reads {}, the mold has {}: {verb}{cause}",
+        row.path.key(),
+        format_mm_and_inch(row.read_mm),
+        format_mm_and_inch(row.mold_mm),
+    )
+}
+
+/// The head of a scan.
+fn scanned(fitting: &Fitting, path: &Path) -> Result<Source, Failure> {
+    let marks = fitting
+        .landmarks
+        .ok_or_else(|| Failure::new("the fitting has no [landmarks]"))?;
+    let raw = scan::read(path).map_err(fail)?;
+    let mut notes = raw.notes.clone();
+    let [front, nape, left_ear, right_ear] =
+        [marks.front, marks.nape, marks.left_ear, marks.right_ear].map(Point3::from);
+    let options = MendOptions {
+        units: fitting.mold.unit.map_or(ScanUnits::Auto, scan_unit),
+        up: Some((right_ear - left_ear).cross(&(front - nape))),
+        ..MendOptions::default()
+    };
+    let name = path.file_name().unwrap_or(path.as_os_str());
+    let (mold, report) =
+        mend(raw, &options).map_err(|why| Failure::new(format!("{}: {why}", path.display())))?;
+    notes.extend(report.acts.iter().map(ToString::to_string));
+    notes.push(report.settled.to_string());
+    let mm = report.settled.mm_per_unit;
+    let head = Head::from_landmarks(
+        front * mm,
+        nape * mm,
+        left_ear * mm,
+        right_ear * mm,
+        marks.crown.map(|crown| Point3::from(crown) * mm),
+        &mold.mesh,
+    )
+    .map_err(fail)?;
+    Ok(Source {
+        mold,
+        head,
+        hairline: None,
+        mm_per_unit: mm,
+        told: record::Mold {
+            scan: Some(name.to_string_lossy().into_owned()),
+            scan_units: Some(report.settled.unit.to_string()),
+            girth_mm: Some(record::round(report.settled.girth_mm)),
+            offset_mm: 0.0,
+        },
+        notes,
+        warnings: Vec::new(),
+    })
+}
+
+fn fail(error: impl std::fmt::Display) -> Failure {
+    Failure::new(error.to_string())
+}
+
+fn scan_unit(unit: Unit) -> ScanUnits {
+    ScanUnits::Given(match unit {
+        Unit::Millimetre => scan::Unit::Millimetre,
+        Unit::Centimetre => scan::Unit::Centimetre,
+        Unit::Metre => scan::Unit::Metre,
+        Unit::Inch => scan::Unit::Inch,
+    })
+}
+
+/// Triangles of a head form: as fine as a good scan of a mold.
+const FORM_TRIANGLES: usize = 12_000;
+
+/// A head from readings alone.
+fn formed(fitting: &Fitting) -> Result<Source, Failure> {
+    let (form, report) = form::from_readings(&fitting.tape).map_err(fail)?;
+    let outline = form.outline();
+    Ok(Source {
+        mold: CleanMesh {
+            mesh: form.mesh(FORM_TRIANGLES),
+            paint: None,
+        },
+        head: form.head(),
+        hairline: Some(outline),
+        mm_per_unit: 1.0,
+        told: record::Mold {
+            scan: None,
+            scan_units: None,
+            girth_mm: None,
+            offset_mm: 0.0,
+        },
+        notes: vec![format!(
+            "the head is a smooth average adult head brought to {} tape readings; expect it to be off by {:.0} mm here and there",
+            fitting.tape.len(),
+            report.expected_error_mm
+        )],
+        warnings: report
+            .doubts
+            .iter()
+            .map(|doubt| {
+                format!(
+                    "tape {} reads {}, the other readings lead one to expect {}: measure it again",
+                    doubt.path.key(),
+                    format_mm_and_inch(doubt.read_mm),
+                    format_mm_and_inch(doubt.expected_mm)
+                )
+            })
+            .collect(),
+    })
+}
+
+fn perimeter(fitting: &Fitting, source: &Source) -> Result<Vec<Point3>, Failure> {
+    match &fitting.perimeter {
+        Perimeter::Points(points) => Ok(points
+            .iter()
+            .map(|p| Point3::from(*p) * source.mm_per_unit)
+            .collect()),
+        Perimeter::Form => source
+            .hairline
+            .as_ref()
+            .map(|hairline| hairline.perimeter.clone())
+            .ok_or_else(|| Failure::new("a perimeter from the head form needs no scan")),
+        Perimeter::Pen => Err(Failure::new(
+            "[perimeter] from = \"pen\": this version can't find a pen line yet; give its points",
+        )),
+        Perimeter::Clock(_) => Err(Failure::new(
+            "[perimeter] from = \"clock\": this version can't lay clock readings yet; give points",
+        )),
+    }
+}
+
+fn layout(darts: &Darts, source: &Source) -> LayoutChoice {
+    let place = |p: &[f64; 3]| Point3::from(*p) * source.mm_per_unit;
+    match darts {
+        Darts::None => LayoutChoice::None,
+        Darts::Even(count) => LayoutChoice::Even(*count),
+        Darts::Auto(most) => LayoutChoice::Auto { most: *most },
+        Darts::Given { darts, seams } => LayoutChoice::Given(Layout {
+            name: "given".into(),
+            darts: darts
+                .iter()
+                .map(|dart| DartSpec {
+                    from: dart.from,
+                    along_mm: dart.along_mm,
+                    depth_mm: dart.depth_mm,
+                    towards: match dart.towards {
+                        Towards::Inward => Course::Inward,
+                        Towards::Turned(angle) => Course::Turned(angle),
+                        Towards::Point(p) => Course::Point(place(&p)),
+                        Towards::Landmark(Landmark::Crown) => Course::Crown,
+                        Towards::Landmark(mark) => Course::Point(landmark(&source.head, mark)),
+                    },
+                })
+                .collect(),
+            seams: seams
+                .iter()
+                .map(|points| SeamSpec {
+                    through: points.iter().map(place).collect(),
+                })
+                .collect(),
+        }),
+    }
+}
+
+fn landmark(head: &Head, mark: Landmark) -> Point3 {
+    match mark {
+        Landmark::Front => head.front,
+        Landmark::Nape => head.nape,
+        Landmark::LeftEar => head.left_ear,
+        Landmark::RightEar => head.right_ear,
+        Landmark::Crown => head.crown,
+    }
+}

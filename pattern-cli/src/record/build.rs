@@ -1,0 +1,197 @@
+//! From a drafted pattern to its record.
+
+use std::collections::BTreeMap;
+
+use flatten::{
+    Point3,
+    dart::{Anchor, Towards},
+    draft::Pattern,
+    mesh::TriMesh,
+    sheet::SheetOptions,
+    tape::Grade,
+};
+
+use super::{
+    Course, DartUsed, FORMAT, Fit, LayoutUsed, MaterialUsed, Record, SeamUsed, Sheets, Strain,
+    Surface, Tape, round, round_ratio,
+};
+use crate::{fitting::Fitting, order::Order};
+
+impl Record {
+    /// All numbers of a pattern; the sheets are counted later, by whoever prints.
+    pub fn new(fitting: &Fitting, order: &Order, pattern: &Pattern) -> Self {
+        let mut warnings = order.beware.clone();
+        warnings.extend(pattern.faults.iter().map(ToString::to_string));
+        warnings.extend(pattern.breaches.iter().map(ToString::to_string));
+        warnings.extend(order.ask.iter().cloned());
+        Self {
+            format: FORMAT,
+            client: fitting.client.clone(),
+            date: fitting.date.clone(),
+            units: fitting.unit.symbol().into(),
+            confirmed: fitting.confirmed,
+            mold: order.mold.clone(),
+            surface: surface(pattern),
+            material: MaterialUsed {
+                name: fitting.material.name.clone(),
+                limit: fitting.material.limit,
+                tension: fitting.material.tension,
+                crowding: fitting.material.crowding,
+            },
+            layout: layout(pattern),
+            strain: strain(pattern),
+            fit: fit(pattern),
+            tapes: tapes(order),
+            pieces: pattern.pieces.clone(),
+            sheets: Sheets::none(&fitting.sheet),
+            warnings,
+            notes: order.notes.clone(),
+            timings_ms: BTreeMap::new(),
+        }
+    }
+}
+
+impl Sheets {
+    /// Nothing printed yet.
+    fn none(options: &SheetOptions) -> Self {
+        Self {
+            paper: options.paper.to_string(),
+            count: 0,
+            rows: 0,
+            columns: 0,
+            options: options.clone(),
+        }
+    }
+}
+
+fn surface(pattern: &Pattern) -> Surface {
+    let mesh = &pattern.patch.mesh;
+    let openings = &pattern.patch.openings;
+    Surface {
+        area_mm2: round(mesh.area()),
+        perimeter_mm: round(ring_mm(mesh, &pattern.patch.perimeter)),
+        openings_mm: round(openings.iter().map(|ring| ring_mm(mesh, ring)).sum()),
+        total_curvature_deg: round(mesh.total_curvature().to_degrees()),
+        vertices: mesh.vertex_count(),
+        triangles: mesh.face_count(),
+    }
+}
+
+/// Length of a closed line of vertices, mm.
+fn ring_mm(mesh: &TriMesh, ring: &[u32]) -> f64 {
+    let next = ring.iter().cycle().skip(1);
+    ring.iter()
+        .zip(next)
+        .map(|(&a, &b)| (mesh.position(b) - mesh.position(a)).norm())
+        .sum()
+}
+
+fn layout(pattern: &Pattern) -> LayoutUsed {
+    let marks: Vec<_> = pattern.pieces.iter().flat_map(|piece| &piece.darts).collect();
+    let mut used = LayoutUsed {
+        name: pattern.layout.name.clone(),
+        darts: Vec::new(),
+        seams: Vec::new(),
+        seam_length_mm: 0.0,
+    };
+    for (i, dart) in pattern.layout.darts.iter().enumerate() {
+        let id = format!("D{}", i + 1);
+        let mark = marks.iter().find(|mark| mark.id == id);
+        used.darts.push(DartUsed {
+            from: from(dart.from),
+            along_mm: round(dart.along_mm),
+            depth_mm: round(pattern.cut.darts[i].length_mm),
+            take_up_mm: round(mark.map_or(0.0, |mark| mark.take_up_mm)),
+            legs_mm: mark.map_or([0.0; 2], |mark| mark.legs_mm.map(round)),
+            towards: match dart.towards {
+                Towards::Inward => Course::Inward,
+                Towards::Crown => Course::Crown,
+                Towards::Point(p) => Course::PointMm(triple(p)),
+                Towards::Turned(angle) => Course::TurnedDeg(round(angle.to_degrees())),
+            },
+            id,
+        });
+    }
+    for (i, seam) in pattern.layout.seams.iter().enumerate() {
+        let id = format!("S{}", i + 1);
+        let walked = pattern.seams.iter().find(|check| check.id == id);
+        used.seams.push(SeamUsed {
+            through_mm: seam.through.iter().copied().map(triple).collect(),
+            length_mm: round(pattern.cut.seams[i].length_mm),
+            sides_mm: walked.map_or([0.0; 2], |w| [round(w.left_mm), round(w.right_mm)]),
+            id,
+        });
+    }
+    let lines = pattern.cut.darts.iter().chain(&pattern.cut.seams);
+    used.seam_length_mm = round(lines.map(|line| line.length_mm).sum());
+    used
+}
+
+fn triple(p: Point3) -> [f64; 3] {
+    [round(p.x), round(p.y), round(p.z)]
+}
+
+/// An anchor by its name in a fitting.
+fn from(anchor: Anchor) -> String {
+    match anchor {
+        Anchor::Front => "front".into(),
+        Anchor::Nape => "nape".into(),
+        Anchor::LeftEar => "left_ear".into(),
+        Anchor::RightEar => "right_ear".into(),
+        Anchor::Opening(i) => format!("opening:{}", i + 1),
+    }
+}
+
+fn strain(pattern: &Pattern) -> Strain {
+    let s = &pattern.strain;
+    Strain {
+        limit: s.limit,
+        mean: round_ratio(s.mean),
+        p50: round_ratio(s.p50),
+        p95: round_ratio(s.p95),
+        p99: round_ratio(s.p99),
+        max: round_ratio(s.max),
+        over_limit_mm2: round(s.over_limit_mm2),
+        stretch_max: round_ratio(s.stretch_max),
+        crowding_max: round_ratio(s.crowding_max),
+        flipped: s.flipped,
+    }
+}
+
+fn fit(pattern: &Pattern) -> Fit {
+    let finished = pattern.pieces.iter().map(|piece| piece.measured.perimeter_mm);
+    Fit {
+        perimeter_error: round_ratio(pattern.edges.error),
+        perimeter_finished_mm: round(finished.sum()),
+        seam_mismatch_mm: round(pattern.seam_mismatch_mm()),
+        area_ratio: round_ratio(pattern.strain.area_ratio),
+        overlaps: pattern.maps.iter().map(|map| map.report.overlaps).sum(),
+        limit_met: pattern.limit_met(),
+    }
+}
+
+fn tapes(order: &Order) -> Vec<Tape> {
+    order
+        .on_mold
+        .iter()
+        .map(|(path, mold_mm)| {
+            let row = order.tapes.iter().find(|row| row.path == *path);
+            Tape {
+                name: path.key().into(),
+                read_mm: row.map(|row| round(row.read_mm)),
+                mold_mm: round(*mold_mm),
+                finished_mm: None,
+                grade: row.map(|row| grade(row.grade).into()),
+                cause: row.and_then(|row| row.cause.as_ref().map(ToString::to_string)),
+            }
+        })
+        .collect()
+}
+
+fn grade(grade: Grade) -> &'static str {
+    match grade {
+        Grade::Fine => "fine",
+        Grade::Ask => "ask",
+        Grade::Stop => "stop",
+    }
+}

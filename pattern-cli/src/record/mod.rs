@@ -1,0 +1,285 @@
+//! `pattern.json`: everything computed about one pattern, and enough to print it again.
+//!
+//! Names are fixed: other programs rely on them. Units stand in the names. Nothing here changes from
+//! run to run or with the number of threads, except `timings_ms`, which is only there on request.
+//! Numbers are rounded to what can be cut ([`round`]), so that the last bits of a processor's
+//! arithmetic do not show, and the printed sheets are drawn from the rounded numbers: printing again
+//! from the file gives the same bytes.
+
+mod build;
+
+use std::collections::BTreeMap;
+
+use flatten::{piece::Piece, sheet::SheetOptions};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// Version of the format.
+pub const FORMAT: u32 = 1;
+
+/// One pattern with all its numbers.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[schemars(title = "Pattern of a custom hair base")]
+pub struct Record {
+    /// Version of this format: 1.
+    pub format: u32,
+    /// Client number.
+    pub client: String,
+    /// Date as the fitting gives it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub date: Option<String>,
+    /// Unit that print leads with: `mm` or `in`.
+    pub units: String,
+    /// False while something that the program proposed waits for a person's check.
+    pub confirmed: bool,
+    /// Where the head came from.
+    pub mold: Mold,
+    /// The part of the head that the base covers.
+    pub surface: Surface,
+    /// What the base is made of.
+    pub material: MaterialUsed,
+    /// Darts and seams.
+    pub layout: LayoutUsed,
+    /// How much the material must give.
+    pub strain: Strain,
+    /// How well the sewn base fits.
+    pub fit: Fit,
+    /// Tape readings, the same paths on the mold, and on the sewn base.
+    pub tapes: Vec<Tape>,
+    /// What is cut.
+    #[schemars(with = "Vec<serde_json::Value>")]
+    pub pieces: Vec<Piece>,
+    /// How it was printed.
+    pub sheets: Sheets,
+    /// What to beware of, gravest first.
+    pub warnings: Vec<String>,
+    /// What was done to the scan and decided on the way.
+    pub notes: Vec<String>,
+    /// Milliseconds by step; empty unless asked for.
+    pub timings_ms: BTreeMap<String, f64>,
+}
+
+/// Where the head came from.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Mold {
+    /// File name of the scan; none: a head form built from readings.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub scan: Option<String>,
+    /// Unit of the scan's coordinates.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub scan_units: Option<String>,
+    /// Girth of the scan in that unit, mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub girth_mm: Option<f64>,
+    /// How far outside (+) or inside (−) the scanned face the base lies, mm.
+    pub offset_mm: f64,
+}
+
+/// The part of the head that the base covers.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Surface {
+    /// Area on the head, mm².
+    pub area_mm2: f64,
+    /// Length of the perimeter on the head, mm.
+    pub perimeter_mm: f64,
+    /// Length of the openings' edges on the head, mm.
+    pub openings_mm: f64,
+    /// Total curvature, which darts have to take up, degrees.
+    pub total_curvature_deg: f64,
+    /// Vertices of its mesh.
+    pub vertices: usize,
+    /// Triangles of its mesh.
+    pub triangles: usize,
+}
+
+/// What the base is made of.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct MaterialUsed {
+    /// Its name.
+    pub name: String,
+    /// Strain it takes without puckering or pulling.
+    pub limit: f64,
+    /// Resistance to being stretched, relative.
+    pub tension: f64,
+    /// Resistance to being crowded, relative.
+    pub crowding: f64,
+}
+
+/// Darts and seams.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LayoutUsed {
+    /// Name of the layout.
+    pub name: String,
+    /// Darts in sewing order.
+    pub darts: Vec<DartUsed>,
+    /// Seams in sewing order.
+    pub seams: Vec<SeamUsed>,
+    /// What is to be sewn in all: one leg of each dart and one side of each seam, mm.
+    pub seam_length_mm: f64,
+}
+
+/// A dart.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct DartUsed {
+    /// `D1`, `D2`, … in sewing order.
+    pub id: String,
+    /// Landmark on the edge where counting starts: `front`, `nape`, `left_ear`, `right_ear`, `opening:1`.
+    pub from: String,
+    /// Mouth along the edge from there, mm.
+    pub along_mm: f64,
+    /// Length along the head, mm.
+    pub depth_mm: f64,
+    /// Width at the mouth, mm.
+    pub take_up_mm: f64,
+    /// Lengths of both legs on the flat, mm.
+    pub legs_mm: [f64; 2],
+    /// Direction.
+    pub towards: Course,
+}
+
+/// Direction of a dart.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Course {
+    /// Square to the edge.
+    Inward,
+    /// To the top of the head.
+    Crown,
+    /// To a point on the head, mm.
+    PointMm([f64; 3]),
+    /// Turned from square to the edge, degrees; + leans the point the way + `along_mm` moves the mouth.
+    TurnedDeg(f64),
+}
+
+/// A seam.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SeamUsed {
+    /// `S1`, `S2`, … in sewing order.
+    pub id: String,
+    /// Points it runs through, mm.
+    pub through_mm: Vec<[f64; 3]>,
+    /// Length on the head, mm.
+    pub length_mm: f64,
+    /// Lengths of both sides on the flat, mm.
+    pub sides_mm: [f64; 2],
+}
+
+/// How much the material must give: strain is max(|λ1 − 1|, |1 − λ2|) with λ the principal stretches
+/// from flat to head, weighted by area.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Strain {
+    /// The material's limit.
+    pub limit: f64,
+    /// Mean.
+    pub mean: f64,
+    /// Half of the area has less.
+    pub p50: f64,
+    /// 95 % of the area has less.
+    pub p95: f64,
+    /// 99 % of the area has less.
+    pub p99: f64,
+    /// Greatest of any triangle.
+    pub max: f64,
+    /// Area with more than the limit, mm².
+    pub over_limit_mm2: f64,
+    /// Greatest stretch, λ1 − 1.
+    pub stretch_max: f64,
+    /// Greatest crowding, 1 − λ2.
+    pub crowding_max: f64,
+    /// Triangles turned over; 0 in a pattern that can be used.
+    pub flipped: usize,
+}
+
+/// How well the sewn base fits.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Fit {
+    /// Finished perimeter over the head's, less 1.
+    pub perimeter_error: f64,
+    /// Finished perimeter, mm.
+    pub perimeter_finished_mm: f64,
+    /// Greatest difference between two lines that are sewn together, mm.
+    pub seam_mismatch_mm: f64,
+    /// Flat area over the head's.
+    pub area_ratio: f64,
+    /// Crossings of edges in the plane; 0 in a pattern that can be used.
+    pub overlaps: usize,
+    /// Whether p95 of the strain is within the material's limit.
+    pub limit_met: bool,
+}
+
+/// One tape.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Tape {
+    /// Name of the reading.
+    pub name: String,
+    /// What was read, mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub read_mm: Option<f64>,
+    /// The same path on the mold, mm.
+    pub mold_mm: f64,
+    /// The same path on the sewn base, mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub finished_mm: Option<f64>,
+    /// `fine`, `ask` or `stop`; none without a reading.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub grade: Option<String>,
+    /// Likely cause of a difference.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cause: Option<String>,
+}
+
+/// How it was printed.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Sheets {
+    /// Name of the paper.
+    pub paper: String,
+    /// Pages with a part of the pattern, cover not counted.
+    pub count: usize,
+    /// Rows of the map of sheets.
+    pub rows: usize,
+    /// Columns of the map of sheets.
+    pub columns: usize,
+    /// What was asked for.
+    #[schemars(with = "serde_json::Map<String, serde_json::Value>")]
+    pub options: SheetOptions,
+}
+
+/// A length or area rounded to a ten-thousandth, less than any tool can follow.
+pub fn round(value: f64) -> f64 {
+    to_places(value, 4)
+}
+
+/// A ratio rounded to a millionth.
+pub fn round_ratio(value: f64) -> f64 {
+    to_places(value, 6)
+}
+
+fn to_places(value: f64, places: i32) -> f64 {
+    let unit = 10_f64.powi(places);
+    let rounded = (value * unit).round() / unit;
+    // Zero has one sign only.
+    if rounded == 0.0 { 0.0 } else { rounded }
+}
+
+impl Record {
+    /// The file's text.
+    ///
+    /// # Errors
+    /// When a number is not one; the stages before do not let that happen.
+    pub fn to_text(&self) -> serde_json::Result<String> {
+        crate::write::json::to_text(self)
+    }
+
+    /// Reads the file's text.
+    ///
+    /// # Errors
+    /// What serde says is wrong with it, with line and column.
+    pub fn from_text(text: &str) -> serde_json::Result<Self> {
+        serde_json::from_str(text)
+    }
+
+    /// The schema of the file.
+    pub fn schema() -> schemars::Schema {
+        schemars::schema_for!(Record)
+    }
+}
