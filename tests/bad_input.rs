@@ -33,6 +33,11 @@ fn good_fitting() -> String {
     )
 }
 
+fn crown() -> String {
+    let p = average_head().head().crown;
+    format!("[{:.3}, {:.3}, {:.3}]", p.x, p.y, p.z)
+}
+
 fn obj(scale: f64) -> String {
     let mesh = average_head().mesh(3000);
     let mut out = String::new();
@@ -104,7 +109,10 @@ fn refused(name: &str, prepare: impl FnOnce(&Desk), args: &[&str], code: i32, se
     let told = String::from_utf8_lossy(&output.stderr);
     assert_eq!(output.status.code(), Some(code), "{name}: {told}");
     let first = told.lines().next().unwrap_or_default();
-    assert!(first.contains(sentence), "{name}: said\n  {told}\nand not\n  {sentence}");
+    assert!(
+        first.contains(sentence),
+        "{name}: said\n  {told}\nand not\n  {sentence}"
+    );
     assert!(!told.contains("panicked"), "{name}: {told}");
     assert!(output.stdout.is_empty(), "{name}: {:?}", output.stdout);
     assert_eq!(desk.listing(), before, "{name} left something on the disk");
@@ -136,29 +144,71 @@ fn the_good_fitting_is_not_refused() {
 #[test]
 fn fittings_that_are_none() {
     let missing = ["draft", "nowhere.toml", "--out", "out"];
-    refused("missing", |_| {}, &missing, 1, "can't read the fitting nowhere.toml: ");
+    refused(
+        "missing",
+        |_| {},
+        &missing,
+        1,
+        "can't read the fitting nowhere.toml: ",
+    );
     let folder = ["draft", ".", "--out", "out"];
     refused("a folder", |_| {}, &folder, 1, "can't read the fitting .: ");
     let bytes = |desk: &Desk| desk.put("fitting.toml", [0xff, 0xfe, 0, 1]);
     refused("bytes", bytes, &DRAFT, 1, "fitting.toml is not a text file");
     let large = |desk: &Desk| desk.put("fitting.toml", vec![b'#'; 9 << 20]);
-    refused("large", large, &DRAFT, 1, "too large for a fitting; is it a scan?");
+    refused(
+        "large",
+        large,
+        &DRAFT,
+        1,
+        "too large for a fitting; is it a scan?",
+    );
     let empty = |desk: &Desk| desk.put("fitting.toml", "");
-    refused("empty", empty, &DRAFT, 1, "line 1: the file lacks `fitting`");
+    refused(
+        "empty",
+        empty,
+        &DRAFT,
+        1,
+        "line 1: the file lacks `fitting`",
+    );
     let deep = |desk: &Desk| desk.put("fitting.toml", format!("a = {}", "[".repeat(100_000)));
     refused("deep", deep, &DRAFT, 1, "line 1: this is not TOML");
 }
 
 #[test]
 fn keys_and_numbers_that_are_wrong() {
-    edited("units =", "unit =", "line 3: `unit` is not a known key of the file; did you mean `units`?");
-    edited("\"mm\"", "\"metric\"", "line 3: `units` is \"metric\"; it takes \"mm\", \"in\"");
+    edited(
+        "units =",
+        "unit =",
+        "line 3: `unit` is not a known key of the file; did you mean `units`?",
+    );
+    edited(
+        "\"mm\"",
+        "\"metric\"",
+        "line 3: `units` is \"metric\"; it takes \"mm\", \"in\"",
+    );
     edited("\"0042\"", "\"J. Doe\"", "never a name");
     edited("front = [", "front = [1e999, ", "a point of `front` ");
-    edited("[landmarks]\n", "[landmarks]\nchin = [0, 0, 0]\n", "line 9: `chin` is not a known key of [landmarks]");
-    edited("[perimeter]", "[tape]\ngirth = 22.5\n[perimeter]", "`girth` is 22.5 mm; it lies between 400 mm and 760 mm; if it was read in in, write \"22.5in\"");
-    edited("\"even:4\"", "\"even:-4\"", "`layout` is \"even:-4\"; it takes");
-    edited("[darts]", "[material]\nname = \"felt\"\n[darts]", "material \"felt\" is not in the table");
+    edited(
+        "[landmarks]\n",
+        "[landmarks]\nchin = [0, 0, 0]\n",
+        "line 9: `chin` is not a known key of [landmarks]",
+    );
+    edited(
+        "[perimeter]",
+        "[tape]\ngirth = 22.5\n[perimeter]",
+        "`girth` is 22.5 mm; it lies between 400 mm and 760 mm; if it was read in in, write \"22.5in\"",
+    );
+    edited(
+        "\"even:4\"",
+        "\"even:-4\"",
+        "`layout` is \"even:-4\"; it takes",
+    );
+    edited(
+        "[darts]",
+        "[material]\nname = \"felt\"\n[darts]",
+        "material \"felt\" is not in the table",
+    );
     edited("[darts]", "[sheet]\npaper = \"napkin\"\n[darts]", "napkin");
 }
 
@@ -178,14 +228,22 @@ fn scans_that_are_none() {
                  property float z\nelement face 1\nproperty list uchar int vertex_indices\nend_header\n";
     scan("boast.ply", boast, "boast.ply");
     scan("nan.obj", obj(1.0).replacen("v ", "v nan ", 1), "nan.obj");
-    scan("tiny.obj", "v 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 3\n", "tiny.obj");
+    scan(
+        "tiny.obj",
+        "v 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 3\n",
+        "tiny.obj",
+    );
     let two = obj(1.0) + &obj(1.0).replace("v ", "v 99").replace("f ", "f ");
     scan("two.obj", two, "two.obj");
 }
 
 #[test]
 fn units_that_make_no_head() {
-    edited("scan = \"mold.obj\"", "scan = \"mold.obj\"\nscan_units = \"m\"", "a head has 450 to 700 mm");
+    edited(
+        "scan = \"mold.obj\"",
+        "scan = \"mold.obj\"\nscan_units = \"m\"",
+        "a head has 450 to 700 mm",
+    );
     let prepare = |desk: &Desk| {
         desk.put("mold.obj", obj(7.0));
     };
@@ -197,7 +255,9 @@ fn places_that_are_not_on_the_head() {
     edited("front = [0.000, ", "front = [0.000, 9", "front");
     let swapped = |desk: &Desk| {
         let text = good_fitting();
-        let text = text.replace("left_ear", "middle_ear").replace("right_ear", "left_ear");
+        let text = text
+            .replace("left_ear", "middle_ear")
+            .replace("right_ear", "left_ear");
         desk.put("fitting.toml", text.replace("middle_ear", "right_ear"));
     };
     refused("swapped ears", swapped, &DRAFT, 1, "ear");
@@ -211,30 +271,62 @@ fn places_that_are_not_on_the_head() {
         desk.put("fitting.toml", format!("{front}points = [{list}]]{rest}"));
     };
     refused("crossing", crossing, &DRAFT, 1, "cross");
-    edited("[darts]", "[[opening]]\npoints = [[0, 0, 900], [10, 0, 900], [0, 10, 900]]\n[darts]", "opening");
+    edited(
+        "[darts]",
+        "[[opening]]\npoints = [[0, 0, 900], [10, 0, 900], [0, 10, 900]]\n[darts]",
+        "opening",
+    );
 }
 
 #[test]
 fn darts_that_can_not_be_cut() {
     let long = "[[dart]]\nfrom = \"nape\"\nalong = 650\ndepth = 290\nturned = 80\n[[dart]]\nfrom = \"nape\"\nalong = 640\ndepth = 290\nturned = -80\n";
-    edited("[darts]\nlayout = \"even:4\"\n", long, "D");
-    edited("[darts]\nlayout = \"even:4\"\n", "[[dart]]\nfrom = \"opening:1\"\ndepth = 40\n", "this dart starts on opening 1");
+    edited("[darts]\nlayout = \"even:4\"\n", long, "leaves the base");
+    edited(
+        "[darts]\nlayout = \"even:4\"\n",
+        "[[dart]]\nfrom = \"opening:1\"\ndepth = 40\n",
+        "this dart starts on opening 1",
+    );
 }
 
 #[test]
 fn output_folders_that_can_not_be_written() {
     let taken = |desk: &Desk| fs::create_dir(desk.path("out")).unwrap();
-    refused("taken", taken, &DRAFT, 1, "out exists already; name another folder with --out, or add --replace");
+    refused(
+        "taken",
+        taken,
+        &DRAFT,
+        1,
+        "out exists already; name another folder with --out, or add --replace",
+    );
     let replace = ["draft", "fitting.toml", "--out", ".", "--replace"];
-    refused("here", |_| {}, &replace, 1, "is no name for an output folder");
+    refused(
+        "here",
+        |_| {},
+        &replace,
+        1,
+        "is no name for an output folder",
+    );
     let stranger = |desk: &Desk| {
         fs::create_dir(desk.path("out")).unwrap();
         desk.put("out/thesis.doc", "years of work");
     };
     let replace = ["draft", "fitting.toml", "--out", "out", "--replace"];
-    refused("a stranger's file", stranger, &replace, 1, "which this program did not write");
+    refused(
+        "a stranger's file",
+        stranger,
+        &replace,
+        1,
+        "which this program did not write",
+    );
     let file = |desk: &Desk| desk.put("out", "");
-    refused("a file", file, &replace, 1, "out exists and is not a folder");
+    refused(
+        "a file",
+        file,
+        &replace,
+        1,
+        "out exists and is not a folder",
+    );
     let nowhere = ["draft", "fitting.toml", "--out", "no/such/place"];
     refused("nowhere", |_| {}, &nowhere, 1, "there is no folder no/such");
 }

@@ -72,8 +72,7 @@ pub(super) fn drafted(
     progress.step("drawing");
     clock.next("draw");
     let mut record = Record::new(fitting, &order, &pattern);
-    let printed =
-        print(&record, &fitting.sheet).map_err(|why| Failure::new(why.to_string()))?;
+    let printed = print(&record, &fitting.sheet).map_err(|why| Failure::new(why.to_string()))?;
     record.sheets = printed.sheets;
     let svg = drawing(&record);
     let html = report(&record, &scene(&order, &pattern));
@@ -127,7 +126,10 @@ impl Clock {
 
     fn read(&self) -> BTreeMap<String, f64> {
         self.next("over");
-        self.0.lock().map(|state| state.0.clone()).unwrap_or_default()
+        self.0
+            .lock()
+            .map(|state| state.0.clone())
+            .unwrap_or_default()
     }
 }
 

@@ -13,8 +13,7 @@ use flatten::{
 use toml::de::{DeTable, DeValue};
 
 use super::{
-    Clear, Dart, Darts, Fitting, Landmark, Landmarks, Mold, Perimeter, Problem,
-    Towards,
+    Clear, Dart, Darts, Fitting, Landmark, Landmarks, Mold, Perimeter, Problem, Towards,
     material::{STOCK, Stock},
     section::{Notes, Placed, Section, kind, length_of},
 };

@@ -253,7 +253,11 @@ fn what_is_wrong_is_said_with_line_and_remedy() {
             "[darts]\nlayout = \"even:six\"\n[sheet]",
             "`layout` is \"even:six\"; it takes \"none\", \"auto\"",
         ),
-        ("paper = \"a4\"", "paper = \"napkin\"", "paper \"napkin\" is unknown: give letter, legal"),
+        (
+            "paper = \"a4\"",
+            "paper = \"napkin\"",
+            "paper \"napkin\" is unknown: give letter, legal",
+        ),
         (
             "[[seam]]",
             "[seam]",

@@ -87,7 +87,11 @@ fn ring_mm(mesh: &TriMesh, ring: &[u32]) -> f64 {
 }
 
 fn layout(pattern: &Pattern) -> LayoutUsed {
-    let marks: Vec<_> = pattern.pieces.iter().flat_map(|piece| &piece.darts).collect();
+    let marks: Vec<_> = pattern
+        .pieces
+        .iter()
+        .flat_map(|piece| &piece.darts)
+        .collect();
     let mut used = LayoutUsed {
         name: pattern.layout.name.clone(),
         darts: Vec::new(),
@@ -159,7 +163,10 @@ fn strain(pattern: &Pattern) -> Strain {
 }
 
 fn fit(pattern: &Pattern) -> Fit {
-    let finished = pattern.pieces.iter().map(|piece| piece.measured.perimeter_mm);
+    let finished = pattern
+        .pieces
+        .iter()
+        .map(|piece| piece.measured.perimeter_mm);
     Fit {
         perimeter_error: round_ratio(pattern.edges.error),
         perimeter_finished_mm: round(finished.sum()),

@@ -58,7 +58,10 @@ pub fn report(record: &Record, scene: &Scene<'_>) -> String {
     };
     let mut page = Page::default();
     page.raw(HEAD);
-    page.put(&format!("<title>Pattern for client {}</title>", esc(&record.client)));
+    page.put(&format!(
+        "<title>Pattern for client {}</title>",
+        esc(&record.client)
+    ));
     page.raw(STYLE);
     summary(&mut page, record);
     warnings(&mut page, record);
@@ -121,7 +124,13 @@ impl Page {
 
     /// A table; columns named with a leading `#` hold numbers.
     fn table(&mut self, columns: &[&str], rows: &[Vec<String>]) {
-        let class = |i: usize| if columns[i].starts_with('#') { " class=\"n\"" } else { "" };
+        let class = |i: usize| {
+            if columns[i].starts_with('#') {
+                " class=\"n\""
+            } else {
+                ""
+            }
+        };
         self.raw("<div class=\"wide\"><table><thead><tr>");
         for (i, name) in columns.iter().enumerate() {
             let words = esc(name.trim_start_matches('#'));
@@ -182,7 +191,10 @@ fn plural(count: usize, word: &str) -> String {
 }
 
 fn summary(page: &mut Page, record: &Record) {
-    page.put(&format!("<h1>Pattern for client {}</h1>", esc(&record.client)));
+    page.put(&format!(
+        "<h1>Pattern for client {}</h1>",
+        esc(&record.client)
+    ));
     let met = if record.fit.limit_met {
         "within"
     } else {
@@ -238,7 +250,13 @@ fn finished(page: &mut Page, record: &Record) {
         ]);
     }
     page.table(
-        &["Length", "#Tape", "#On the mold", "#On the sewn base", "Remark"],
+        &[
+            "Length",
+            "#Tape",
+            "#On the mold",
+            "#On the sewn base",
+            "Remark",
+        ],
         &rows,
     );
 }
@@ -265,27 +283,46 @@ const SLACK_MM: f64 = 3.0;
 
 fn head_views(page: &mut Page, scene: &Scene<'_>, scale: Scale) {
     page.title("The head");
-    let Head { right, forward, up, .. } = *scene.head;
+    let Head {
+        right, forward, up, ..
+    } = *scene.head;
     let back = -forward;
     let left = -right;
     // An onlooker in front sees the client's left on their own right hand.
     let views = [
-        ("front: the client's LEFT is on your right", View { right: left, up }),
+        (
+            "front: the client's LEFT is on your right",
+            View { right: left, up },
+        ),
         ("the client's LEFT side", View { right: back, up }),
-        ("back: the client's LEFT is on your left", View { right, up }),
+        (
+            "back: the client's LEFT is on your left",
+            View { right, up },
+        ),
         ("the client's RIGHT side", View { right: forward, up }),
-        ("from above, front up: the client's LEFT is on your left", View { right, up: forward }),
+        (
+            "from above, front up: the client's LEFT is on your left",
+            View { right, up: forward },
+        ),
     ];
     page.put("<div class=\"views\">");
     for (words, view) in views {
-        page.put(&format!("<figure>{}<figcaption>From {}</figcaption></figure>", head_view(scene, scale, view), esc(words)));
+        page.put(&format!(
+            "<figure>{}<figcaption>From {}</figcaption></figure>",
+            head_view(scene, scale, view),
+            esc(words)
+        ));
     }
     page.put("</div>");
     page.put("<p>Shaded: the base, by strain (scale below). Heavy line: perimeter and openings. Thin lines: darts and seams by number, the dot is the dart's point. Crosses: places to keep clear.</p>");
 }
 
 fn head_view(scene: &Scene<'_>, scale: Scale, view: View) -> String {
-    let flat = scene.perimeter.iter().chain(scene.mold.positions()).map(|p| view.plane(*p));
+    let flat = scene
+        .perimeter
+        .iter()
+        .chain(scene.mold.positions())
+        .map(|p| view.plane(*p));
     let (low, high) = frame(flat, RIM_MM);
     // Below the base there is only face and neck: a hand's breadth of it is enough.
     let base_low = scene
@@ -324,19 +361,30 @@ fn head_view(scene: &Scene<'_>, scale: Scale, view: View) -> String {
             continue;
         };
         let at = raster.place(*end);
-        let _ = write!(svg, "<circle cx=\"{:.2}\" cy=\"{:.2}\" r=\"1.6\"/>", at.x, at.y);
+        let _ = write!(
+            svg,
+            "<circle cx=\"{:.2}\" cy=\"{:.2}\" r=\"1.6\"/>",
+            at.x, at.y
+        );
         let _ = write!(
             svg,
             "<text x=\"{:.2}\" y=\"{:.2}\" font-size=\"8\" font-family=\"sans-serif\" font-weight=\"bold\" stroke=\"#fff\" stroke-width=\"1.6\" paint-order=\"stroke\">{}</text>",
-            at.x + 2.5, at.y - 2.0, esc(name)
+            at.x + 2.5,
+            at.y - 2.0,
+            esc(name)
         );
     }
-    for place in scene.keep_clear.iter().filter(|p| raster.sees(**p, SLACK_MM)) {
+    for place in scene
+        .keep_clear
+        .iter()
+        .filter(|p| raster.sees(**p, SLACK_MM))
+    {
         let at = raster.place(*place);
         let _ = write!(
             svg,
             "<path d=\"M{0:.2} {1:.2}l8 8m0 -8l-8 8\" stroke=\"#000\" fill=\"none\"/>",
-            at.x - 4.0, at.y - 4.0
+            at.x - 4.0,
+            at.y - 4.0
         );
     }
     svg += "</svg>";
@@ -430,7 +478,11 @@ fn strain_maps(page: &mut Page, record: &Record, scene: &Scene<'_>, scale: Scale
         let (width, height) = raster.size_mm();
         let mut svg = open_svg(width, height, &raster);
         for (line, stroke) in lines.iter().flatten().zip([0.6, 1.0]) {
-            let places: Vec<_> = line.iter().chain(line.first()).map(|p| raster.place(lift(*p))).collect();
+            let places: Vec<_> = line
+                .iter()
+                .chain(line.first())
+                .map(|p| raster.place(lift(*p)))
+                .collect();
             polyline(&mut svg, &places, stroke, "#000");
         }
         let at = raster.place(lift(worst.1));
@@ -508,7 +560,14 @@ fn dart_table(page: &mut Page, record: &Record) {
         ]);
     }
     page.table(
-        &["No.", "Mouth, + to the client's left", "#Length on the head", "#Take-up", "#Left side", "#Right side"],
+        &[
+            "No.",
+            "Mouth, + to the client's left",
+            "#Length on the head",
+            "#Take-up",
+            "#Left side",
+            "#Right side",
+        ],
         &rows,
     );
     page.put(&format!(
@@ -525,15 +584,28 @@ fn signed_mm(mm: f64) -> String {
 fn figures(page: &mut Page, record: &Record) {
     page.title("Figures");
     let (strain, fit, surface) = (&record.strain, &record.fit, &record.surface);
-    let area = |mm2: f64| format!("{} cm² ({} sq in)", trimmed(mm2 / 100.0, 1), trimmed(mm2 / 645.16, 1));
-    let cut: f64 = record.pieces.iter().map(|piece| piece.measured.cut_area_mm2).sum();
+    let area = |mm2: f64| {
+        format!(
+            "{} cm² ({} sq in)",
+            trimmed(mm2 / 100.0, 1),
+            trimmed(mm2 / 645.16, 1)
+        )
+    };
+    let cut: f64 = record
+        .pieces
+        .iter()
+        .map(|piece| piece.measured.cut_area_mm2)
+        .sum();
     let row = |name: &str, value: String| vec![name.to_string(), value];
     page.table(
         &["Figure", "#Value"],
         &[
             row("Area on the head", area(surface.area_mm2)),
             row("Area of material", area(cut)),
-            row("Curvature to be taken up", format!("{}°", trimmed(surface.total_curvature_deg, 1))),
+            row(
+                "Curvature to be taken up",
+                format!("{}°", trimmed(surface.total_curvature_deg, 1)),
+            ),
             row("Strain, mean", percent(strain.mean)),
             row("Strain, half of the area below", percent(strain.p50)),
             row("Strain, 95 % of the area below", percent(strain.p95)),
@@ -543,10 +615,22 @@ fn figures(page: &mut Page, record: &Record) {
             row("Area above the limit", area(strain.over_limit_mm2)),
             row("Greatest stretch", percent(strain.stretch_max)),
             row("Greatest crowding", percent(strain.crowding_max)),
-            row("Finished perimeter against the head's", signed_percent(fit.perimeter_error)),
-            row("Greatest difference of lines sewn together", format!("{} mm", trimmed(fit.seam_mismatch_mm, 2))),
-            row("Flat area against the head's", signed_percent(fit.area_ratio - 1.0)),
-            row("Sheets", format!("{} of {}", record.sheets.count, record.sheets.paper)),
+            row(
+                "Finished perimeter against the head's",
+                signed_percent(fit.perimeter_error),
+            ),
+            row(
+                "Greatest difference of lines sewn together",
+                format!("{} mm", trimmed(fit.seam_mismatch_mm, 2)),
+            ),
+            row(
+                "Flat area against the head's",
+                signed_percent(fit.area_ratio - 1.0),
+            ),
+            row(
+                "Sheets",
+                format!("{} of {}", record.sheets.count, record.sheets.paper),
+            ),
         ],
     );
 }

@@ -31,8 +31,16 @@ impl Lines {
 }
 
 impl Formatter for Lines {
-    fn begin_array_value<W: ?Sized + Write>(&mut self, writer: &mut W, first: bool) -> io::Result<()> {
-        if first { Ok(()) } else { writer.write_all(b", ") }
+    fn begin_array_value<W: ?Sized + Write>(
+        &mut self,
+        writer: &mut W,
+        first: bool,
+    ) -> io::Result<()> {
+        if first {
+            Ok(())
+        } else {
+            writer.write_all(b", ")
+        }
     }
 
     fn begin_object<W: ?Sized + Write>(&mut self, writer: &mut W) -> io::Result<()> {
@@ -50,7 +58,11 @@ impl Formatter for Lines {
         writer.write_all(b"}")
     }
 
-    fn begin_object_key<W: ?Sized + Write>(&mut self, writer: &mut W, first: bool) -> io::Result<()> {
+    fn begin_object_key<W: ?Sized + Write>(
+        &mut self,
+        writer: &mut W,
+        first: bool,
+    ) -> io::Result<()> {
         if !first {
             writer.write_all(b",")?;
         }

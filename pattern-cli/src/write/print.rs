@@ -137,9 +137,9 @@ fn finished(record: &Record) -> Section {
         ),
     )];
     for tape in &record.tapes {
-        let read = tape
-            .read_mm
-            .map_or(String::new(), |mm| format!("; tape read {}", format_mm_and_inch(mm)));
+        let read = tape.read_mm.map_or(String::new(), |mm| {
+            format!("; tape read {}", format_mm_and_inch(mm))
+        });
         rows.push((
             tape.name.replace('_', " "),
             format!("{} on the mold{read}", format_mm_and_inch(tape.mold_mm)),
