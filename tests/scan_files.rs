@@ -1,5 +1,10 @@
 //! Scan files of all kinds as programs and phones write them, and as they should not be.
 
+#![allow(
+    clippy::unwrap_used,
+    reason = "helpers of tests fail loudly, as tests do"
+)]
+
 use std::{
     fmt::Write as _,
     fs,
@@ -194,7 +199,7 @@ fn glb(json_changes: &[(&str, &str)], cut: Option<usize>) -> Vec<u8> {
     let picture = picture();
     let length = picture.len();
     bin.extend(picture);
-    while bin.len() % 4 != 0 {
+    while !bin.len().is_multiple_of(4) {
         bin.push(0);
     }
     let mut json = format!(
@@ -210,7 +215,7 @@ fn glb(json_changes: &[(&str, &str)], cut: Option<usize>) -> Vec<u8> {
         assert!(json.contains(from), "{from}");
         json = json.replace(from, to);
     }
-    while json.len() % 4 != 0 {
+    while !json.len().is_multiple_of(4) {
         json.push(' ');
     }
     let mut bytes = b"glTF\x02\0\0\0".to_vec();

@@ -82,7 +82,7 @@ impl Draft {
         }
     }
 
-    pub(super) fn into_millimetres(&mut self, mm_per_unit: f64) {
+    pub(super) fn scale_to_millimetres(&mut self, mm_per_unit: f64) {
         self.mm_per_unit = mm_per_unit;
         for position in &mut self.positions {
             *position *= mm_per_unit;

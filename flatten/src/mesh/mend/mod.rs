@@ -212,7 +212,7 @@ pub fn mend(raw: RawScan, options: &MendOptions) -> Result<(CleanMesh, MendRepor
     weld::weld(&mut draft);
     let twins = shell::keep_one(&mut draft, triangles)?;
     let settled = settle_units(&draft.positions, &draft.faces, options.units, options.up)?;
-    draft.into_millimetres(settled.mm_per_unit);
+    draft.scale_to_millimetres(settled.mm_per_unit);
     fans::part(&mut draft, twins)?;
     let mesh = holes::fill(&mut draft, options.hole_filled_mm)?;
     let mesh = slivers::take_out(&mut draft, mesh)?;
