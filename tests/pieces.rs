@@ -41,7 +41,7 @@ fn make(base: &Base, keep_clear: &[KeepClear], allowance: &Allowance) -> Vec<Pie
         grain: Grain::FrontBack,
         date: None,
     };
-    piece::make(&order).unwrap()
+    piece::make(&order).expect("the invented base is sound")
 }
 
 #[test]
@@ -114,12 +114,12 @@ fn turn_when_closed(piece: &Piece, dart: &DartMark) -> f64 {
         .stretches
         .iter()
         .find(|s| ends(s, left.start()))
-        .unwrap();
+        .expect("an edge meets each leg");
     let after = piece
         .stretches
         .iter()
         .find(|s| starts(s, right.start()))
-        .unwrap();
+        .expect("an edge meets each leg");
     let angle = plane::signed_turn(left.start() - dart.point_mm, right.start() - dart.point_mm);
     let arriving = plane::turned(before.curve.at(before.curve.length()).1, angle);
     plane::signed_turn(arriving, after.curve.at(0.0).1)

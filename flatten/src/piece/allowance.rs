@@ -438,6 +438,10 @@ fn off_width(p: Point2, rims: &[Vec<RimPoint>], asked: &[f64]) -> Option<f64> {
             let Some(foot) = plane::nearest(&[from.at, to.at], p) else {
                 continue;
             };
+            // Seen through the material, from the other side of a narrow flap.
+            if plane::cross(to.at - from.at, p - foot.at) > 1e-9 {
+                continue;
+            }
             let width = from.leaving + (to.arriving - from.leaving) * foot.part;
             let off = foot.distance - width;
             if off < best.0 - 1e-9 {

@@ -8,7 +8,7 @@ use lyon::{
 };
 
 use super::{
-    DartMark, DartStyle, Grain, Hand, Mark, MarkKind, Piece, Stretch, StretchKind,
+    DartMark, DartStyle, Grain, Hand, Mark, MarkKind, OpeningMark, Piece, Stretch, StretchKind,
     label::{self, Block, Board, Slab, Spot},
     mark::direction,
 };
@@ -356,8 +356,8 @@ impl Page<'_> {
         self.words();
         self.clear_words();
         self.opening_words();
-        self.title();
         self.dart_words();
+        self.title();
         self.stretch_words();
         self.margin_words();
         self.guide_words();
@@ -418,29 +418,42 @@ impl Page<'_> {
         }
     }
 
+    /// Name, take-up and folding near the point; where that is crowded, the name alone, and the
+    /// rest along the legs.
     fn dart_words(&mut self) {
         let (main, small) = (self.style.main_mm, self.style.small_mm);
         for dart in &self.piece.darts {
             let [left, right] = &dart.legs;
             let inward = unit(dart.point_mm - nalgebra::center(&left.start(), &right.start()));
-            let block = Block {
-                lines: vec![
-                    (dart.id.clone(), 1.2 * main, true),
-                    (format!("take-up {}", both(dart.take_up_mm)), small, false),
-                ]
-                .into_iter()
-                .chain(folding(dart).into_iter().map(|words| (words, small, false)))
-                .collect(),
+            let take_up = format!("take-up {}", both(dart.take_up_mm));
+            let folding = folding(dart);
+            let name = (dart.id.clone(), 1.2 * main, true);
+            let details = std::iter::once(&take_up)
+                .chain(&folding)
+                .map(|t| (t.clone(), small, false));
+            let full = Block {
+                lines: std::iter::once(name.clone()).chain(details).collect(),
             };
-            let spots = label::around(dart.point_mm + inward * 11.0, 70.0, 3.0, 0.0);
-            self.put_or_list(&block, &spots, true);
-            for (k, leg) in dart.legs.iter().enumerate() {
-                let text = format!("{} leg {}", dart.id, format_mm(dart.legs_mm[k]));
+            let near = dart.point_mm + inward * 11.0;
+            let told = self.put(&full, &label::around(near, 32.0, 3.0, 0.0), true);
+            if !told {
+                let spots = label::around(near, 50.0, 3.0, 0.0);
+                self.put_or_list(&Block { lines: vec![name] }, &spots, true);
+            }
+            for (k, rest) in [take_up, folding.join(", ")].into_iter().enumerate() {
+                let leg = format!("{} leg {}", dart.id, format_mm(dart.legs_mm[k]));
                 // Outside the wedge: on the left hand of the left leg, the right hand of the other.
                 let side = if k == 0 { 1.0 } else { -1.0 };
-                let line = leg.linearise(COARSE_MM, 1e9);
+                let line = dart.legs[k].linearise(COARSE_MM, 1e9);
                 let spots = label::beside(&line, &[3.4, 4.6, 6.5, 9.0].map(|d| d * side));
-                self.put_or_list(&Block::line(text, small, false), &spots, true);
+                let long = Block::line(format!("{leg} · {rest}"), small, false);
+                if !told && self.put(&long, &spots, true) {
+                    continue;
+                }
+                self.put_or_list(&Block::line(leg, small, false), &spots, true);
+                if !told {
+                    self.beside.push(format!("{}: {rest}", dart.id));
+                }
             }
         }
     }
@@ -484,30 +497,51 @@ impl Page<'_> {
     /// The width of the margin, printed in it once a kind of edge, or beside it when it is narrow.
     fn margin_words(&mut self) {
         let piece = self.piece;
-        let mut done: Vec<(StretchKind, Option<usize>)> = Vec::new();
-        let mut order: Vec<&Stretch> = piece.stretches.iter().collect();
+        let mut order: Vec<&Stretch> = piece
+            .stretches
+            .iter()
+            .filter(|s| s.allowance_mm > 0.0)
+            .collect();
         order.sort_by(|a, b| b.length_mm.total_cmp(&a.length_mm));
-        for stretch in order {
-            let key = (stretch.kind, stretch.number);
+        while let Some(&longest) = order.first() {
+            let same = |s: &&Stretch| (s.kind, s.number) == (longest.kind, longest.number);
+            let own: Vec<&Stretch> = order.iter().copied().filter(same).collect();
+            order.retain(|s| !same(s));
             // An opening says it in its middle.
-            let told = piece
-                .openings
-                .iter()
-                .any(|o| stretch.kind == StretchKind::Opening && stretch.number == Some(o.number));
-            if told || done.contains(&key) || stretch.allowance_mm <= 0.0 {
+            let opening = |o: &OpeningMark| longest.number == Some(o.number);
+            if longest.kind == StretchKind::Opening && piece.openings.iter().any(opening) {
                 continue;
             }
-            done.push(key);
-            let text = format!("allowance {}", both(stretch.allowance_mm));
-            let block = Block::line(text, self.style.small_mm, false);
-            let line = stretch.curve.linearise(COARSE_MM, 1e9);
-            let out = -stretch.allowance_mm;
-            let spots = label::beside(&line, &[0.5 * out, 0.4 * out, 0.6 * out, 0.7 * out]);
-            if !self.put(&block, &spots, false) {
-                let inner = label::beside(&line, &[3.4, 5.0, 8.4, 11.0, 14.0, 18.0]);
-                self.put_or_list(&block, &inner, true);
+            let width = longest.allowance_mm;
+            let block = Block::line(
+                format!("allowance {}", both(width)),
+                self.style.small_mm,
+                false,
+            );
+            let margin = [0.5, 0.4, 0.6, 0.7].map(|part| -part * width);
+            let inside = [3.4, 5.0, 8.4, 11.0, 14.0, 18.0];
+            let put = own
+                .iter()
+                .any(|s| self.put_beside(&block, s, &margin, false))
+                || own
+                    .iter()
+                    .any(|s| self.put_beside(&block, s, &inside, true));
+            if !put {
+                self.beside
+                    .push(format!("{} allowance {}", kind_word(longest), both(width)));
             }
         }
+    }
+
+    fn put_beside(
+        &mut self,
+        block: &Block,
+        stretch: &Stretch,
+        distances: &[f64],
+        on_piece: bool,
+    ) -> bool {
+        let line = stretch.curve.linearise(COARSE_MM, 1e9);
+        self.put(block, &label::beside(&line, distances), on_piece)
     }
 
     fn guide_words(&mut self) {

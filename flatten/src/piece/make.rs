@@ -69,11 +69,22 @@ pub fn make(order: &Order<'_>) -> Result<Vec<Piece>, PieceError> {
             maps: order.maps.len(),
         });
     }
-    panels
-        .iter()
-        .zip(order.maps)
+    let mut rings: Vec<Vec<Vec<Run>>> = Vec::with_capacity(panels.len());
+    for (index, (panel, map)) in panels.iter().zip(order.maps).enumerate() {
+        outline::check(index, panel, map)?;
+        rings.push(
+            panel
+                .loops
+                .iter()
+                .map(|ring| outline::runs(panel, map, ring))
+                .collect(),
+        );
+    }
+    let seams = truing::seam_scales(order.cut, &rings.concat());
+    rings
+        .into_iter()
         .enumerate()
-        .map(|(index, (panel, map))| piece(order, index, panel, map))
+        .map(|(index, rings)| piece(order, index, rings, &seams))
         .collect()
 }
 
@@ -93,14 +104,13 @@ fn letters(mut index: usize) -> String {
 fn piece(
     order: &Order<'_>,
     index: usize,
-    panel: &Panel,
-    map: &FlatMap,
+    rings: Vec<Vec<Run>>,
+    seams: &[f64],
 ) -> Result<Piece, PieceError> {
-    outline::check(index, panel, map)?;
-    let mut boundaries = Vec::with_capacity(panel.loops.len());
-    for ring in &panel.loops {
-        let runs = outline::runs(panel, map, ring);
-        let (trued, legs) = truing::true_ring(index, runs, order.cut)?;
+    let (panel, map) = (&order.cut.panels[index], &order.maps[index]);
+    let mut boundaries = Vec::with_capacity(rings.len());
+    for runs in rings {
+        let (trued, legs) = truing::true_ring(index, runs, order.cut, seams)?;
         let near: Vec<bool> = legs
             .iter()
             .map(|pair| fold(order.head, panel, &trued, pair).0 == pair_hand(&trued, pair))

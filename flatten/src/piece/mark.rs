@@ -260,34 +260,45 @@ fn crown(bench: &Bench<'_>, marks: &mut Vec<Mark>) {
 /// Vertices within this part of the farthest reach are as far as it: a whole seam side may be.
 const FARTHEST: f64 = 0.04;
 
-/// FRONT, NAPE, LEFT and RIGHT where the piece reaches farthest that way on the head.
+/// FRONT, NAPE, LEFT and RIGHT where the piece reaches farthest that way.
+///
+/// Which way that is on the sheet comes from the head: the direction in the plane along which the
+/// surface gains most towards it. A mirrored map would show.
 fn words(bench: &Bench<'_>, marks: &mut Vec<Mark>) {
     let head = bench.order.head;
-    let back_down = unit3(head.nape - head.crown);
     let ways = [
         ("FRONT", head.forward),
-        ("NAPE", back_down),
+        ("NAPE", -head.forward),
         ("LEFT", -head.right),
         ("RIGHT", head.right),
     ];
     let Some(outer) = bench.panel.loops.first() else {
         return;
     };
-    let centre = {
-        let sum: Vector2 = bench.map.uv.iter().map(|p| p.coords).sum();
-        Point2::from(sum / bench.map.uv.len().max(1) as f64)
-    };
+    let count = bench.map.uv.len().max(1) as f64;
+    let sum: Vector2 = bench.map.uv.iter().map(|p| p.coords).sum();
+    let centre = Point2::from(sum / count);
+    let positions = bench.panel.mesh.positions();
+    let mean: Vector3 = positions.iter().map(|p| p.coords).sum::<Vector3>() / count;
     for (word, way) in ways {
-        let reach = |v: u32| bench.panel.mesh.position(v).coords.dot(&way);
-        let reaches = outer.vertices.iter().map(|&v| reach(v));
-        let (low, high) = reaches.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), r| {
-            (a.min(r), b.max(r))
-        });
-        let far: Vec<Point2> = outer
-            .vertices
+        let gain = bench
+            .map
+            .uv
             .iter()
-            .filter(|&&v| reach(v) >= high - FARTHEST * (high - low))
-            .map(|&v| bench.map.uv[v as usize])
+            .zip(positions)
+            .fold(Vector2::zeros(), |sum, (uv, p)| {
+                sum + (uv - centre) * (p.coords - mean).dot(&way)
+            });
+        let gain = unit(gain);
+        let points = || outer.vertices.iter().map(|&v| bench.map.uv[v as usize]);
+        let reach = |p: &Point2| (p - centre).dot(&gain);
+        let (low, high) = points()
+            .map(|p| reach(&p))
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), r| {
+                (a.min(r), b.max(r))
+            });
+        let far: Vec<Point2> = points()
+            .filter(|p| reach(p) >= high - FARTHEST * (high - low))
             .collect();
         let sum: Vector2 = far.iter().map(|p| p.coords).sum();
         let middle = Point2::from(sum / far.len().max(1) as f64);

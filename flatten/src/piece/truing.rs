@@ -5,7 +5,8 @@
 //! 1. Legs. Both legs of a dart come from one path on the head; flattening stretches them a little
 //!    differently. Their common length is the head's. The corrections are shared between the two
 //!    mouth ends and the point so that the sum of squared moves is least.
-//! 2. Seams. Each side takes the length of its path on the head, moved at both ends alike.
+//! 2. Seams. Each side takes the length of its path on the head, moved at both ends alike; where the
+//!    maps strain a seam beyond that, the mean of its two sides, each part in proportion.
 //! 3. Edges. Where an end moved, the edge beside it follows, fading out. Across a dart the edge is
 //!    looked at with the dart closed: one tangent there serves both sides, so that the finished
 //!    edge has no kink. Then each edge is fitted.
@@ -66,6 +67,7 @@ pub(super) fn true_ring(
     panel: usize,
     mut runs: Vec<Run>,
     cut: &CutPatch,
+    seams: &[f64],
 ) -> Result<(Vec<Trued>, Vec<Legs>), PieceError> {
     let flat: Vec<f64> = runs.iter().map(Run::flat_mm).collect();
     let legs = find_legs(panel, &runs, cut)?;
@@ -74,8 +76,9 @@ pub(super) fn true_ring(
         true_legs(&mut runs, &mut fits, pair);
     }
     for i in 0..runs.len() {
-        if matches!(runs[i].kind, RunKind::Seam(..)) {
-            true_seam(&mut runs, &mut fits, i);
+        if let RunKind::Seam(seam, _) = runs[i].kind {
+            let scale = seams.get(seam).copied().unwrap_or(1.0);
+            true_seam(&mut runs, &mut fits, i, scale);
         }
     }
     let tangents = joints(&runs, &legs);
@@ -170,7 +173,7 @@ fn true_legs(runs: &mut [Run], fits: &mut [Option<Fit>], pair: &Legs) {
     }
 }
 
-fn true_seam(runs: &mut [Run], fits: &mut [Option<Fit>], at: usize) {
+fn true_seam(runs: &mut [Run], fits: &mut [Option<Fit>], at: usize, scale: f64) {
     let count = runs.len();
     let gives = |runs: &[Run], neighbour: usize| runs[neighbour].kind.is_edge();
     let (before, after) = ((at + count - 1) % count, (at + 1) % count);
@@ -187,12 +190,37 @@ fn true_seam(runs: &mut [Run], fits: &mut [Option<Fit>], at: usize) {
             return;
         }
     };
-    let curve = with_length(&fit.curve, fixed, runs[at].head_mm());
+    let curve = with_length(&fit.curve, fixed, scale * runs[at].head_mm());
     let (from_moved, to_moved) = (curve.start() - start, curve.end() - end);
     follow(runs, at, true, from_moved);
     follow(runs, at, false, to_moved);
     let error_mm = fit.error_mm + from_moved.norm().max(to_moved.norm());
     fits[at] = Some(Fit { curve, error_mm });
+}
+
+/// Length that each seam is trued to, as a part of its length on the head: all of it, or the mean of
+/// both sides where they are strained by more than the head's length can be kept at.
+pub(super) fn seam_scales(cut: &CutPatch, rings: &[Vec<Run>]) -> Vec<f64> {
+    (0..cut.seams.len())
+        .map(|seam| {
+            let own = || {
+                rings
+                    .iter()
+                    .flatten()
+                    .filter(move |run| matches!(run.kind, RunKind::Seam(s, _) if s == seam))
+            };
+            let flat: f64 = own().map(Run::flat_mm).sum();
+            let head: f64 = own().map(Run::head_mm).sum();
+            let strained = own().any(|run| {
+                (run.flat_mm() - run.head_mm()).abs() > HEAD_LENGTH_KEPT * run.head_mm()
+            });
+            if strained && head > 0.0 {
+                flat / head
+            } else {
+                1.0
+            }
+        })
+        .collect()
 }
 
 /// The curve drawn out along its chord from a fixed point until it has the given length.

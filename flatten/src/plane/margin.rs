@@ -31,6 +31,8 @@ pub struct RimPoint {
 
 /// A pointed corner reaches at most this many times the width.
 const MITRE_LIMIT: f64 = 2.0;
+/// A corner too sharp for a point reaches this many times the width beyond its edges.
+const SQUARED_OFF: f64 = 0.6;
 /// Turns below this are filled with one triangle or point, radians.
 const SMALL_TURN: f64 = 0.26;
 /// Angle between the rays of a rounded corner, radians: at 20 mm the chord strays 0.01 mm.
@@ -84,20 +86,23 @@ fn outward(from: Point2, to: Point2) -> Vector2 {
     -left_of(unit(to - from))
 }
 
+/// Parts overlap by this, mm: parts that only touch would leave slits of a grid step between them.
+const OVERLAP_MM: f64 = 0.002;
+
 fn add_side(parts: &mut Vec<Vec<[f64; 2]>>, from: &RimPoint, to: &RimPoint) {
     if from.leaving <= 0.0 && to.arriving <= 0.0 {
         return;
     }
     let out = outward(from.at, to.at);
-    add(
-        parts,
-        &[
-            from.at,
-            from.at + out * from.leaving,
-            to.at + out * to.arriving,
-            to.at,
-        ],
-    );
+    let (on, inside) = (unit(to.at - from.at) * OVERLAP_MM, out * -OVERLAP_MM);
+    let (start, end) = (from.at - on, to.at + on);
+    let deep = [
+        start + inside,
+        start + out * from.leaving,
+        end + out * to.arriving,
+        end + inside,
+    ];
+    add(parts, &deep);
 }
 
 fn add(parts: &mut Vec<Vec<[f64; 2]>>, ring: &[Point2]) {
@@ -122,14 +127,21 @@ fn add_corner(parts: &mut Vec<Vec<[f64; 2]>>, ring: &[RimPoint], i: usize) {
     );
     let (a, b) = (here.at + first, here.at + last);
     if turn < SMALL_TURN || here.pointed {
-        let tip = meet(a, arrive, b, leave)
-            .filter(|x| (x - here.at).norm() <= MITRE_LIMIT * widest)
-            .filter(|x| cross(first, x - here.at) >= 0.0 && cross(x - here.at, last) >= 0.0);
-        match tip {
-            Some(tip) => return add(parts, &[here.at, a, tip, b]),
-            None if turn < SMALL_TURN => return add(parts, &[here.at, a, b]),
-            None => {}
-        }
+        let Some(tip) = meet(a, arrive, b, leave) else {
+            return add(parts, &[here.at, a, b]);
+        };
+        let between = cross(first, tip - here.at) >= 0.0 && cross(tip - here.at, last) >= 0.0;
+        let corner = if !between {
+            // Two widths at a blunt corner: the wider margin ends in a slope to the narrower one.
+            vec![here.at, a, b]
+        } else if (tip - here.at).norm() <= MITRE_LIMIT * widest {
+            vec![here.at, a, tip, b]
+        } else {
+            // Too sharp for a point: squared off.
+            let reach = SQUARED_OFF * widest;
+            vec![here.at, a, a + arrive * reach, b - leave * reach, b]
+        };
+        return add(parts, &corner);
     }
     let steps = (turn / ROUND_STEP).ceil();
     let out = -left_of(arrive);
@@ -215,6 +227,32 @@ mod tests {
             "{}",
             ring_area(&shape[1])
         );
+    }
+
+    #[test]
+    fn straight_runs_of_many_points_leave_no_slit() {
+        // Points on slanting straight lines turn by round-off only, either way.
+        let corners = [[0.0, 0.0], [93.0, 17.0], [71.0, 88.0], [-11.0, 64.0]].map(Point2::from);
+        let mut ring = Vec::new();
+        for i in 0..4 {
+            let (a, b) = (corners[i], corners[(i + 1) % 4]);
+            for k in 0..37 {
+                let at = a + (b - a) * (f64::from(k) / 37.0);
+                ring.push(RimPoint {
+                    at,
+                    arriving: 10.0,
+                    leaving: 10.0,
+                    pointed: false,
+                });
+            }
+        }
+        let shape = &widen(&[ring])[0];
+        assert_eq!(shape.len(), 1);
+        let closed: Vec<Point2> = corners.iter().chain(&corners[..1]).copied().collect();
+        for p in &shape[0] {
+            let off = crate::plane::nearest(&closed, *p).unwrap().distance;
+            assert!((off - 10.0).abs() < 0.02, "{off} mm at {p}");
+        }
     }
 
     #[test]
