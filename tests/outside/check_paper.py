@@ -24,7 +24,7 @@ A4_MM = (210.0, 297.0)
 
 
 def output(*command):
-    return subprocess.run(command, capture_output=True, text=True, check=False)
+    return subprocess.run(command, capture_output=True, text=True, errors="replace", check=False)
 
 
 def pages_mm(pdf):
