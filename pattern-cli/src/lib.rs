@@ -30,6 +30,8 @@ pub mod folder;
 
 pub mod head_picture;
 
+pub mod measured;
+
 pub mod measuring_sheet;
 
 pub mod outcome;
