@@ -41,7 +41,7 @@ pub fn measured(
     }
     for path in readings.keys().filter(|path| !on_mold.contains_key(path)) {
         done.lines.push(format!(
-            "{:22} the mold does not reach along this path",
+            "{:22} can't be laid: the mold or its perimeter does not reach that far, or shows no ear points",
             path.key()
         ));
     }
@@ -111,7 +111,8 @@ fn table_line(path: TapePath, tape: &TapeLine, rows: &[Comparison]) -> String {
     format!(
         "{mold} read {:22} difference {:+.1} mm, {}{cause}",
         format_mm_and_inch(row.read_mm),
-        row.difference_mm,
+        // adding zero takes the minus from a nought
+        (row.difference_mm * 10.0).round() / 10.0 + 0.0,
         grade(row.grade),
     )
 }

@@ -46,6 +46,10 @@ pub enum Command {
     Draft(Draft),
     /// Draft an invented client into a folder; no input needed
     Demo(Demo),
+    /// Lay tapes on the mold and compare them with the readings, each difference with a likely cause
+    Measure(Measure),
+    /// Print the page a client measures by: six tapes, mold, photos, packing
+    MeasuringSheet(MeasuringSheet),
 }
 
 const DRAFT_EXAMPLE: &str = "\
@@ -81,6 +85,58 @@ pub struct Demo {
     /// Where to write
     #[command(flatten)]
     pub out: Out,
+}
+
+const MEASURE_EXAMPLE: &str = "\
+Example:
+  pattern-cli measure clients/0042/fitting.toml --out clients/0042/tapes
+
+The folder holds tapes.svg, every tape drawn on the head, and tapes.json. Without --out nothing is
+written. Readings stand under [tape] in the fitting; the mold is never changed.";
+
+/// Compare tapes.
+#[derive(Debug, Clone, ClapArgs)]
+#[command(after_help = MEASURE_EXAMPLE)]
+pub struct Measure {
+    /// The fitting file (TOML)
+    pub fitting: PathBuf,
+    /// Folder to write; must not exist. Left out: nothing is written
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Replace the folder whole if it is there
+    #[arg(long)]
+    pub replace: bool,
+}
+
+const MEASURING_SHEET_EXAMPLE: &str = "\
+Example:
+  pattern-cli measuring-sheet --out measuring-sheet --paper A4
+
+The folder holds measuring-sheet.pdf, one page to send to a client.";
+
+/// Print the client's page.
+#[derive(Debug, Clone, ClapArgs)]
+#[command(after_help = MEASURING_SHEET_EXAMPLE)]
+pub struct MeasuringSheet {
+    /// Folder to write; must not exist
+    #[arg(long, value_name = "DIR", default_value = "measuring-sheet")]
+    pub out: PathBuf,
+    /// Replace the folder whole if it is there
+    #[arg(long)]
+    pub replace: bool,
+    /// Paper
+    #[arg(long, value_enum, default_value = "letter")]
+    pub paper: PagePaper,
+}
+
+/// Paper for a single page.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum PagePaper {
+    /// 8.5 × 11 in.
+    Letter,
+    /// 210 × 297 mm.
+    #[value(name = "A4", alias = "a4")]
+    A4,
 }
 
 /// Where to write.

@@ -4,6 +4,10 @@ mod demo;
 
 mod draft;
 
+mod measure;
+
+mod measuring_sheet;
+
 use crate::{
     args::{Args, Command},
     outcome::{Done, Failure, Voice},
@@ -17,5 +21,7 @@ pub fn run(args: &Args, voice: &Voice) -> Result<Done, Failure> {
     match &args.command {
         Command::Draft(draft) => draft::run(draft, voice),
         Command::Demo(demo) => demo::run(demo, voice),
+        Command::Measure(asked) => measure::run(asked, voice),
+        Command::MeasuringSheet(asked) => measuring_sheet::run(asked),
     }
 }
