@@ -1,6 +1,8 @@
 //! What darts are worth: strain of even and automatic layouts on the average head.
 //!
-//! `cargo run --release -p flatten --example layouts [MOST] [GENERATIONS]`
+//! `cargo run --release -p flatten --example layouts [MOST] [GENERATIONS] [RESTARTS] [FEWEST]`
+//!
+//! With many restarts and generations it finds the layouts that the search starts from.
 
 use std::time::Instant;
 
@@ -16,6 +18,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut numbers = std::env::args().skip(1).map(|a| a.parse::<usize>());
     let most = numbers.next().transpose()?.unwrap_or(8);
     let generations = numbers.next().transpose()?.unwrap_or(10);
+    let restarts = numbers.next().transpose()?.unwrap_or(0);
+    let fewest = numbers.next().transpose()?.unwrap_or(2);
     let form = average_head();
     let patch = Patch::cut(&form.mesh(12_000), form.head(), &form.outline(), Vec::new())?;
     let curvature = patch.mesh.total_curvature().to_degrees();
@@ -26,7 +30,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
 
     let lace = Material {
         name: "lace".into(),
-        limit: 0.01,
+        limit: 0.015,
         tension: 1.0,
         crowding: 1.0,
     };
@@ -46,13 +50,18 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     for count in [0, 4, 6, 8] {
         tell(&dart::even(&patch, count))?;
     }
-    for count in (2..=most).step_by(2) {
+    for count in (fewest..=most).step_by(2) {
         let start = Instant::now();
-        let options = SearchOptions {
+        let mut options = SearchOptions {
+            fewest: count,
             most: count,
             generations,
+            restarts,
             ..SearchOptions::default()
         };
+        if restarts > 0 {
+            (options.population, options.step) = (14, 0.05);
+        }
         let found = dart::search(&patch, &lace, &options)?;
         tell(&found.best.layout)?;
         println!(
@@ -62,8 +71,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             start.elapsed().as_secs_f64(),
             found.uneven_mm
         );
-        for dart in &found.best.layout.darts {
-            println!("    {dart:?}");
+        for [mouth, lean, depth] in &found.best.genes {
+            println!("    gene({mouth:.3}, {lean:.3}, {depth:.3})");
         }
     }
     Ok(())

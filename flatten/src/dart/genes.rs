@@ -25,7 +25,7 @@ pub(crate) struct Gene {
 const WIDEST_LEAN: f64 = 0.88 * FRAC_PI_2;
 /// Shortest and longest depth that are tried, in front-to-nape arcs. Common practice asks for 40–80 mm
 /// darts; long slantwise ones let out far more strain, so both are offered.
-const DEPTHS: (f64, f64) = (0.07, 0.62);
+const DEPTHS: (f64, f64) = (0.07, 0.85);
 /// Mouths that are tried: the front is excluded by the rules, this only saves draws.
 const MOUTHS: (f64, f64) = (0.2, 1.0);
 

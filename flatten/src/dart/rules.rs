@@ -163,9 +163,10 @@ impl Ground {
                 r.path_to_crown_mm,
             );
             let away = beyond(path, 1.5 * r.path_to_edge_mm);
+            let point = &path[path.len() - 1..];
             check(
                 Near::Edge,
-                nearest(away, &self.perimeter),
+                nearest(away, &self.perimeter).min(nearest(point, &self.perimeter)),
                 r.path_to_edge_mm,
             );
             for (other, other_path) in paths.iter().enumerate().take(dart) {
