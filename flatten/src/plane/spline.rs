@@ -455,7 +455,7 @@ mod tests {
     #[test]
     fn basis_sums_to_one_and_matches_the_polar_form() {
         let controls: Vec<Point2> = (0..8)
-            .map(|i| f64::from(i))
+            .map(f64::from)
             .map(|i| Point2::new(i, (i * 1.7).sin()))
             .collect();
         let spline = Spline { controls, spans: 5 };
