@@ -3,6 +3,8 @@
 //! First a table of single runs, up to 640 000 triangles: time, steps and the ratio of the two.
 //! Then repeated runs of the sizes that a search for darts works with.
 
+#![allow(clippy::unwrap_used, reason = "a failed step fails the bench")]
+
 use std::{hint::black_box, time::Instant};
 
 use criterion::{BenchmarkId, Criterion};

@@ -1,5 +1,7 @@
 //! Conformal maps: against libigl, and the laws every such map obeys.
 
+#![allow(clippy::unwrap_used, reason = "a failed step fails the test")]
+
 use std::f64::consts::TAU;
 
 use flatten::{

@@ -38,10 +38,10 @@ impl Fitting {
             };
             out.line("orientation", &quoted(word), "");
         }
-        if self.sheet.margin_mm != plain.margin_mm {
+        if differs(self.sheet.margin_mm, plain.margin_mm) {
             out.length("margin", self.sheet.margin_mm, "");
         }
-        if self.sheet.overlap_mm != plain.overlap_mm {
+        if differs(self.sheet.overlap_mm, plain.overlap_mm) {
             out.length("overlap", self.sheet.overlap_mm, "");
         }
         if self.sheet.turn_pieces != plain.turn_pieces {
@@ -154,10 +154,10 @@ impl Fitting {
         out.line("name", &quoted(&self.material.name), "");
         let limit = trimmed(self.material.limit, 6);
         out.line("limit", &limit, "strain it takes; measure a sample");
-        if self.material.tension != 1.0 {
+        if differs(self.material.tension, 1.0) {
             out.line("tension", &trimmed(self.material.tension, 6), "");
         }
-        if self.material.crowding != 1.0 {
+        if differs(self.material.crowding, 1.0) {
             out.line("crowding", &trimmed(self.material.crowding, 6), "");
         }
         let grain = match self.grain {
@@ -284,4 +284,9 @@ fn point(p: &[f64; 3]) -> String {
 fn points(list: &[[f64; 3]]) -> String {
     let lines: Vec<_> = list.iter().map(|p| format!("  {},\n", point(p))).collect();
     format!("[\n{}]", lines.concat())
+}
+
+/// Whether a value is another one than the default as far as the file can tell.
+fn differs(value: f64, default: f64) -> bool {
+    (value - default).abs() > 1e-9
 }
