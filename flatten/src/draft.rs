@@ -328,6 +328,12 @@ impl Pattern {
         faults
     }
 
+    /// Nearest a dart comes to the front hairline and to an opening it does not start on, mm.
+    #[must_use]
+    pub fn nearest_mm(&self) -> [Option<f64>; 2] {
+        Ground::new(&self.patch, Rules::default()).nearest_mm(&self.cut)
+    }
+
     /// Where a dart runs on the head, mouth first.
     #[must_use]
     pub fn dart_on_head(&self, dart: usize) -> Vec<Point3> {

@@ -265,9 +265,11 @@ fn perimeter(fitting: &Fitting, source: &Source) -> Result<Vec<Point3>, Failure>
         Perimeter::Pen => Err(Failure::new(
             "[perimeter] from = \"pen\": this version can't find a pen line yet; give its points",
         )),
-        Perimeter::Clock(_) => Err(Failure::new(
-            "[perimeter] from = \"clock\": this version can't lay clock readings yet; give points",
-        )),
+        Perimeter::Clock(readings) => {
+            tape::clock_perimeter(&source.mold.mesh, &source.head, readings)
+                .map(|outline| outline.perimeter)
+                .map_err(fail)
+        }
     }
 }
 

@@ -27,6 +27,8 @@ pub struct Rules {
     pub path_to_edge_mm: f64,
     /// Between two darts.
     pub apart_mm: f64,
+    /// Between the mouths of two darts: a narrower tongue has no room for its allowances.
+    pub mouths_apart_mm: f64,
 }
 
 impl Default for Rules {
@@ -38,6 +40,7 @@ impl Default for Rules {
             path_to_crown_mm: 20.0,
             path_to_edge_mm: 14.0,
             apart_mm: 10.0,
+            mouths_apart_mm: 32.0,
         }
     }
 }
@@ -57,6 +60,8 @@ pub enum Near {
     Edge,
     /// Another dart.
     Dart(usize),
+    /// Its mouth to the mouth of another dart.
+    Mouth(usize),
 }
 
 /// A rule that a dart breaks.
@@ -81,6 +86,7 @@ impl fmt::Display for Breach {
             Near::Crown => "it runs near the top of the head".to_owned(),
             Near::Edge => "it runs near the edge".to_owned(),
             Near::Dart(other) => format!("it runs near dart D{}", other + 1),
+            Near::Mouth(other) => format!("its mouth is near that of dart D{}", other + 1),
         };
         write!(
             f,
@@ -121,6 +127,21 @@ impl Ground {
             crown: patch.head.crown,
             rules,
         }
+    }
+
+    /// Nearest any dart of a cut comes to the front hairline, and to an opening it does not start on,
+    /// mm; `None` where there is no such pair.
+    #[must_use]
+    pub fn nearest_mm(&self, cut: &CutPatch) -> [Option<f64>; 2] {
+        let mut least = [f64::INFINITY; 2];
+        for dart in &cut.darts {
+            let path: Vec<Point3> = dart.path.iter().map(|&v| cut.mesh.position(v)).collect();
+            least[0] = least[0].min(nearest(&path, &self.front));
+            if nearest(&path[..1], &self.openings) > 1e-6 {
+                least[1] = least[1].min(nearest(&path, &self.openings));
+            }
+        }
+        least.map(|mm| mm.is_finite().then_some(mm))
     }
 
     /// All rules that the darts of a cut break, dart by dart.
@@ -171,6 +192,8 @@ impl Ground {
             );
             for (other, other_path) in paths.iter().enumerate().take(dart) {
                 check(Near::Dart(other), nearest(path, other_path), r.apart_mm);
+                let mouths = nearest(&path[..1], &other_path[..1]);
+                check(Near::Mouth(other), mouths, r.mouths_apart_mm);
             }
         }
         found

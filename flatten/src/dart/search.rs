@@ -30,11 +30,14 @@ use super::{
 /// percentile of strain came out 0.1 to 0.6 % strain above the fine mesh's, with long darts most.
 const COARSE_STEP_MM: f64 = 7.5;
 
+/// Side of the triangles that the result of a search is judged on, mm.
+const JUDGED_STEP_MM: f64 = 4.5;
+
 /// Part of the limit that the search aims for, so that the fine mesh meets it too.
 const AIM: f64 = 0.97;
 
 /// A number of darts is searched when its start is under this many limits.
-const HOPEFUL: f64 = 1.35;
+const HOPEFUL: f64 = 2.0;
 
 /// Above this distance from its mirror image a head gets darts of its own on each side, mm.
 const UNEVEN_MM: f64 = 4.0;
@@ -149,24 +152,27 @@ pub fn search(
     let promises: Vec<Promise> = (options.fewest..=options.most)
         .filter_map(|count| scout.promise(count, &mut found.tried))
         .collect();
-    let fine = Cutter::new(patch);
+    let finer = patch.coarse_copy(JUDGED_STEP_MM);
+    let judge = Scout::new(finer.as_ref().unwrap_or(patch), material, *options);
     for (k, promise) in promises.iter().enumerate() {
         let last = k + 1 == promises.len();
         let hopeful = promise.p95 < HOPEFUL * material.limit;
-        let best = if !found.met && (hopeful || last) {
+        let (layout, genes) = if !found.met && (hopeful || last) {
             scout.improve(promise, found.uneven_mm, &mut found.tried)
         } else {
-            scout.reach(&promise.layout).ok().map(|reach| Reach {
-                genes: told(&promise.genes),
-                ..reach
-            })
+            (promise.layout.clone(), told(&promise.genes))
         };
-        let Some(reach) = best else { continue };
-        let better = scout.meets(&reach) || reach.p95 < found.best.p95;
-        // What can be cut on the coarse copy may come too near an edge on the patch itself.
-        if !found.met && better && fine.cut(&reach.layout).is_ok() {
+        // A long cut may be seen otherwise by a finer mesh, so what counts is judged there; and what
+        // the coarse copy lets pass may come too near an edge on the patch itself.
+        let Ok(reach) = judge.reach(&layout) else {
+            continue;
+        };
+        let reach = Reach { genes, ..reach };
+        found.tried += 1;
+        let better = judge.meets(&reach) || reach.p95 < found.best.p95;
+        if !found.met && better && Cutter::new(patch).cut(&layout).is_ok() {
+            found.met = judge.meets(&reach);
             found.best = reach.clone();
-            found.met = scout.meets(&reach);
         }
         found.curve.push(reach);
     }
@@ -274,7 +280,12 @@ impl<'a> Scout<'a> {
     }
 
     /// Moves the darts of a start until the effort is spent.
-    fn improve(&self, start: &Promise, uneven_mm: f64, tried: &mut usize) -> Option<Reach> {
+    fn improve(
+        &self,
+        start: &Promise,
+        uneven_mm: f64,
+        tried: &mut usize,
+    ) -> (Layout, Vec<[f64; 3]>) {
         let count = start.layout.darts.len();
         let from: Vec<f64> = start.genes.iter().flat_map(|g| g.to_unit()).collect();
         let effort = Effort {
@@ -300,10 +311,7 @@ impl<'a> Scout<'a> {
             *tried += self.options.population * self.options.generations + 1;
             layout = self.each(&genes(&best));
         }
-        let genes = told(&genes(&best));
-        self.reach(&layout)
-            .ok()
-            .map(|reach| Reach { genes, ..reach })
+        (layout, told(&genes(&best)))
     }
 
     /// `count` darts as mirror pairs; an odd one out goes to the nape's centre.

@@ -37,10 +37,10 @@ fn radial(count: usize) -> Vec<Gene> {
 /// same number leave one and a half times the strain.
 fn slantwise(count: usize) -> Vec<Vec<Gene>> {
     let gene = |mouth, lean, depth| Gene { mouth, lean, depth };
-    let two = vec![gene(0.966, 0.452, 0.822)];
-    let four = vec![gene(0.968, 0.324, 0.746), gene(0.467, -0.576, 0.482)];
+    let two = vec![gene(0.938, 0.452, 0.822)];
+    let four = vec![gene(0.938, 0.324, 0.746), gene(0.467, -0.576, 0.482)];
     let six = vec![
-        gene(0.982, 0.323, 0.775),
+        gene(0.938, 0.323, 0.775),
         gene(0.578, 0.978, 0.303),
         gene(0.422, -0.210, 0.467),
     ];

@@ -3,6 +3,7 @@
 use std::{num::NonZeroUsize, path::PathBuf};
 
 use clap::{Args as ClapArgs, Parser, Subcommand};
+use flatten::{job::LayoutChoice, sheet::Paper, units::parse_length};
 
 const EXIT_CODES: &str = "\
 Exit codes:
@@ -46,6 +47,10 @@ pub enum Command {
     Draft(Draft),
     /// Draft an invented client into a folder; no input needed
     Demo(Demo),
+    /// Lay several dart layouts of one fitting side by side
+    Compare(Compare),
+    /// Print an earlier pattern.json again: other paper, or corrected for the printer
+    Sheets(Sheets),
     /// Lay tapes on the mold and compare them with the readings, each difference with a likely cause
     Measure(Measure),
     /// Print the page a client measures by: six tapes, mold, photos, packing
@@ -85,6 +90,107 @@ pub struct Demo {
     /// Where to write
     #[command(flatten)]
     pub out: Out,
+}
+
+const COMPARE_EXAMPLE: &str = "\
+Example:
+  pattern-cli compare clients/0042/fitting.toml --layout none --layout even:6 --layout auto:6
+
+A layout is none, even:N or auto:N (N: most darts). With --out the folder holds compare.html,
+compare.svg and compare.json; without it nothing is written.";
+
+/// Compare layouts.
+#[derive(Debug, Clone, ClapArgs)]
+#[command(after_help = COMPARE_EXAMPLE)]
+pub struct Compare {
+    /// The fitting file (TOML)
+    pub fitting: PathBuf,
+    /// A layout; give it once for each [default: none, even and auto with 4, 6 and 8 darts]
+    #[arg(long, value_name = "LAYOUT", value_parser = layout)]
+    pub layout: Vec<LayoutChoice>,
+    /// Folder to write; must not exist. Left out: nothing is written
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Replace the folder whole if it is there
+    #[arg(long)]
+    pub replace: bool,
+}
+
+/// Most darts a layout may ask for.
+const MOST_DARTS: usize = 24;
+
+fn layout(text: &str) -> Result<LayoutChoice, String> {
+    let (name, count) = text
+        .split_once(':')
+        .map_or((text, None), |(n, c)| (n, Some(c)));
+    let count = |otherwise: Option<usize>| match count {
+        None => otherwise.ok_or_else(|| format!("{name} needs a number of darts: {name}:6")),
+        Some(digits) => digits
+            .parse()
+            .ok()
+            .filter(|n| (1..=MOST_DARTS).contains(n))
+            .ok_or_else(|| format!("{digits} is no number of darts from 1 to {MOST_DARTS}")),
+    };
+    match name {
+        "none" => Ok(LayoutChoice::None),
+        "even" => Ok(LayoutChoice::Even(count(None)?)),
+        "auto" => Ok(LayoutChoice::Auto {
+            most: count(Some(8))?,
+        }),
+        _ => Err("a layout is none, even:N or auto:N".to_owned()),
+    }
+}
+
+const SHEETS_EXAMPLE: &str = "\
+Example:
+  pattern-cli sheets clients/0042/pattern/pattern.json --paper a4 --measured 98.6x99.1 --out again
+
+--measured takes what the printed square of 100 mm measures: its x side, then its y side. The folder
+holds sheets.pdf and pattern.svg. With no options they are the same bytes as the first time.";
+
+/// Print again.
+#[derive(Debug, Clone, ClapArgs)]
+#[command(after_help = SHEETS_EXAMPLE)]
+pub struct Sheets {
+    /// The pattern.json of an earlier draft
+    pub pattern: PathBuf,
+    /// Folder to write; must not exist
+    #[arg(long, value_name = "DIR", default_value = "sheets")]
+    pub out: PathBuf,
+    /// Replace the folder whole if it is there
+    #[arg(long)]
+    pub replace: bool,
+    /// Paper: letter, legal, tabloid, a4, a3, 300x400 (mm), 18inx24in, roll:610
+    #[arg(long)]
+    pub paper: Option<Paper>,
+    /// Shared by neighbouring sheets, with a unit: 12mm, 1/2in
+    #[arg(long, value_parser = length)]
+    pub overlap: Option<f64>,
+    /// Left free at every edge of the paper, with a unit: 12mm, 1/2in
+    #[arg(long, value_parser = length)]
+    pub margin: Option<f64>,
+    /// What the printed square measures in mm: XxY
+    #[arg(long, value_name = "XxY", value_parser = measured)]
+    pub measured: Option<[f64; 2]>,
+}
+
+fn length(text: &str) -> Result<f64, String> {
+    parse_length(text, None).map_err(|why| why.to_string())
+}
+
+/// Both sides of the printed square, mm. Farther from 100 than a tenth it is no printer's error but
+/// a page fitted to the paper or a wrong reading.
+fn measured(text: &str) -> Result<[f64; 2], String> {
+    let sides = text.split_once('x').and_then(|(x, y)| {
+        let side = |t: &str| t.trim().parse::<f64>().ok();
+        Some([side(x)?, side(y)?])
+    });
+    let sides = sides.ok_or("write both sides in mm with an x between them: 98.6x99.1")?;
+    if sides.iter().all(|s| (90.0..=110.0).contains(s)) {
+        Ok(sides)
+    } else {
+        Err("a side of the square is farther than 10 mm from 100: print at actual size and measure again".to_owned())
+    }
 }
 
 const MEASURE_EXAMPLE: &str = "\

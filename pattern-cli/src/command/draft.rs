@@ -134,7 +134,7 @@ impl Clock {
 }
 
 /// What the report pictures.
-fn scene<'a>(order: &'a Order, pattern: &'a Pattern) -> Scene<'a> {
+pub(super) fn scene<'a>(order: &'a Order, pattern: &'a Pattern) -> Scene<'a> {
     let ring = |vertices: &[u32]| {
         let mesh = &pattern.patch.mesh;
         vertices.iter().map(|&v| mesh.position(v)).collect()

@@ -1,5 +1,7 @@
 //! One file a command: library calls and a report.
 
+mod compare;
+
 mod demo;
 
 mod draft;
@@ -7,6 +9,10 @@ mod draft;
 mod measure;
 
 mod measuring_sheet;
+
+mod sheets;
+
+pub(crate) use compare::Row;
 
 use crate::{
     args::{Args, Command},
@@ -21,6 +27,8 @@ pub fn run(args: &Args, voice: &Voice) -> Result<Done, Failure> {
     match &args.command {
         Command::Draft(draft) => draft::run(draft, voice),
         Command::Demo(demo) => demo::run(demo, voice),
+        Command::Compare(asked) => compare::run(asked, voice),
+        Command::Sheets(asked) => sheets::run(asked),
         Command::Measure(asked) => measure::run(asked, voice),
         Command::MeasuringSheet(asked) => measuring_sheet::run(asked),
     }

@@ -10,6 +10,7 @@ use flatten::{
     Point2, Point3,
     mesh::TriMesh,
     patch::Head,
+    piece::Piece,
     units::{format_mm_and_inch, trimmed},
 };
 
@@ -73,6 +74,27 @@ pub fn report(record: &Record, scene: &Scene<'_>) -> String {
     cautions(&mut page);
     notes(&mut page, record);
     page.put("</main></body></html>");
+    page.text
+}
+
+/// One self-contained page from a title and the elements under it.
+pub(crate) fn plain_page(title: &str, body: &[String]) -> String {
+    let mut page = Page::default();
+    page.raw(HEAD);
+    page.put(&format!("<title>{}</title>", esc(title)));
+    page.raw(STYLE);
+    page.put(&format!("<h1>{}</h1>", esc(title)));
+    for element in body {
+        page.put(element);
+    }
+    page.put("</main></body></html>");
+    page.text
+}
+
+/// A table as an element; columns named with a leading `#` hold numbers.
+pub(crate) fn table(columns: &[&str], rows: &[Vec<String>]) -> String {
+    let mut page = Page::default();
+    page.table(columns, rows);
     page.text
 }
 
@@ -458,46 +480,68 @@ fn strain_maps(page: &mut Page, record: &Record, scene: &Scene<'_>, scale: Scale
     page.put("<div class=\"views\">");
     for part in &scene.parts {
         let piece = record.pieces.iter().find(|piece| piece.id == part.id);
-        let lines = piece.map(|piece| [&piece.sew_line_mm, &piece.cut_line_mm]);
-        let mut worst = (0.0_f64, Point2::origin());
-        let view = View {
-            right: flatten::Vector3::x(),
-            up: flatten::Vector3::y(),
-        };
-        let edge = lines.iter().flatten().flat_map(|line| line.iter().copied());
-        let (low, high) = frame(part.uv.iter().copied().chain(edge), RIM_MM);
-        let mut raster = Raster::new(view, low, high, MAP_PER_MM);
-        for (corners, strain) in part.mesh.faces().iter().zip(&part.strain) {
-            let flat = corners.map(|v| part.uv[v as usize]);
-            raster.triangle(flat.map(lift), scale.colour(*strain), false, 0.0);
-            if *strain > worst.0 {
-                let middle = (flat[0].coords + flat[1].coords + flat[2].coords) / 3.0;
-                worst = (*strain, middle.into());
-            }
-        }
-        let (width, height) = raster.size_mm();
-        let mut svg = open_svg(width, height, &raster);
-        for (line, stroke) in lines.iter().flatten().zip([0.6, 1.0]) {
-            let places: Vec<_> = line
-                .iter()
-                .chain(line.first())
-                .map(|p| raster.place(lift(*p)))
-                .collect();
-            polyline(&mut svg, &places, stroke, "#000");
-        }
-        let at = raster.place(lift(worst.1));
-        let _ = write!(
-            svg,
-            "<circle cx=\"{:.2}\" cy=\"{:.2}\" r=\"4\" fill=\"none\" stroke=\"#000\"/></svg>",
-            at.x, at.y
-        );
+        let map = strain_map(part, piece, scale);
         page.put(&format!(
-            "<figure>{svg}<figcaption>Piece {}, outside facing you, front up. The ring marks the greatest strain, {}.</figcaption></figure>",
+            "<figure>{}<figcaption>Piece {}, outside facing you, front up. The ring marks the greatest strain, {}.</figcaption></figure>",
+            map.svg,
             esc(&part.id),
-            percent(worst.0)
+            percent(map.worst)
         ));
     }
     page.put("</div>");
+}
+
+/// Strain of one piece in bands, its sew and cut line over it, a ring at the greatest.
+#[derive(Debug)]
+pub(crate) struct StrainMap {
+    /// An `svg` element without a place of its own.
+    pub(crate) svg: String,
+    /// Width and height, mm.
+    pub(crate) size_mm: (f64, f64),
+    /// Greatest strain.
+    pub(crate) worst: f64,
+}
+
+/// Draws the strain of one piece.
+pub(crate) fn strain_map(part: &Part<'_>, piece: Option<&Piece>, scale: Scale) -> StrainMap {
+    let lines = piece.map(|piece| [&piece.sew_line_mm, &piece.cut_line_mm]);
+    let mut worst = (0.0_f64, Point2::origin());
+    let view = View {
+        right: flatten::Vector3::x(),
+        up: flatten::Vector3::y(),
+    };
+    let edge = lines.iter().flatten().flat_map(|line| line.iter().copied());
+    let (low, high) = frame(part.uv.iter().copied().chain(edge), RIM_MM);
+    let mut raster = Raster::new(view, low, high, MAP_PER_MM);
+    for (corners, strain) in part.mesh.faces().iter().zip(&part.strain) {
+        let flat = corners.map(|v| part.uv[v as usize]);
+        raster.triangle(flat.map(lift), scale.colour(*strain), false, 0.0);
+        if *strain > worst.0 {
+            let middle = (flat[0].coords + flat[1].coords + flat[2].coords) / 3.0;
+            worst = (*strain, middle.into());
+        }
+    }
+    let (width, height) = raster.size_mm();
+    let mut svg = open_svg(width, height, &raster);
+    for (line, stroke) in lines.iter().flatten().zip([0.6, 1.0]) {
+        let places: Vec<_> = line
+            .iter()
+            .chain(line.first())
+            .map(|p| raster.place(lift(*p)))
+            .collect();
+        polyline(&mut svg, &places, stroke, "#000");
+    }
+    let at = raster.place(lift(worst.1));
+    let _ = write!(
+        svg,
+        "<circle cx=\"{:.2}\" cy=\"{:.2}\" r=\"4\" fill=\"none\" stroke=\"#000\"/></svg>",
+        at.x, at.y
+    );
+    StrainMap {
+        svg,
+        size_mm: (width, height),
+        worst: worst.0,
+    }
 }
 
 fn lift(p: Point2) -> Point3 {
@@ -505,7 +549,7 @@ fn lift(p: Point2) -> Point3 {
 }
 
 /// The bands with their strains; the limit has a tick of its own.
-fn legend(scale: Scale) -> String {
+pub(crate) fn legend(scale: Scale) -> String {
     let mut svg = String::from(
         "<figure style=\"max-width:34rem\"><svg viewBox=\"0 0 340 44\" role=\"img\" font-family=\"sans-serif\" font-size=\"9\">",
     );

@@ -1,6 +1,8 @@
 //! What leaves the program: bytes in memory, put on the disk by [`crate::folder`].
 
 pub mod cautions;
+pub(crate) mod comparison;
+
 pub mod html;
 pub mod json;
 pub mod pdf;
