@@ -82,7 +82,7 @@ impl Default for SearchOptions {
             most: 8,
             perimeter_limit: 0.005,
             rules: Rules::default(),
-            generations: 10,
+            generations: 14,
             population: 10,
             step: 0.08,
             restarts: 0,

@@ -19,7 +19,7 @@ pub(super) fn run(asked: &Sheets) -> Result<Done, Failure> {
     let record = read(asked)?;
     let mut options = record.sheets.options.clone();
     if let Some(paper) = &asked.paper {
-        options.paper = paper.clone();
+        options.paper = *paper;
     }
     options.overlap_mm = asked.overlap.unwrap_or(options.overlap_mm);
     options.margin_mm = asked.margin.unwrap_or(options.margin_mm);
