@@ -155,9 +155,11 @@ pub fn search(
     let finer = patch.coarse_copy(JUDGED_STEP_MM);
     let judge = Scout::new(finer.as_ref().unwrap_or(patch), material, *options);
     for (k, promise) in promises.iter().enumerate() {
+        // Mirror pairs always deserve a search: their start may merely not fit this head.
+        let pairs = promise.layout.darts.len() % 2 == 0;
         let last = k + 1 == promises.len();
         let hopeful = promise.p95 < HOPEFUL * material.limit;
-        let (layout, genes) = if !found.met && (hopeful || last) {
+        let (layout, genes) = if !found.met && (hopeful || pairs || last) {
             scout.improve(promise, found.uneven_mm, &mut found.tried)
         } else {
             (promise.layout.clone(), told(&promise.genes))
@@ -170,7 +172,8 @@ pub fn search(
         let reach = Reach { genes, ..reach };
         found.tried += 1;
         let better = judge.meets(&reach) || reach.p95 < found.best.p95;
-        if !found.met && better && Cutter::new(patch).cut(&layout).is_ok() {
+        let keeps_rules = judge.cost(&layout) < BREACH;
+        if !found.met && better && keeps_rules && Cutter::new(patch).cut(&layout).is_ok() {
             found.met = judge.meets(&reach);
             found.best = reach.clone();
         }

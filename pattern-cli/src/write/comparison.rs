@@ -68,10 +68,13 @@ fn place_maps(svg: &mut String, candidate: &Candidate, x: f64, y: f64) {
     for map in &candidate.maps {
         let (w, h) = (shrink * map.size_mm.0, shrink * map.size_mm.1);
         let top = y + 0.5 * (FIELD_MM - h);
-        let placed =
-            format!("<svg x=\"{at:.2}\" y=\"{top:.2}\" width=\"{w:.2}\" height=\"{h:.2}\" ");
-        svg.push_str(&map.svg.replacen("<svg ", &placed, 1));
-        svg.push('\n');
+        // Moved and shrunk as a group: not every reader places an svg inside an svg.
+        let inner = map.svg.split_once('>').map_or("", |(_, rest)| rest);
+        let inner = inner.strip_suffix("</svg>").unwrap_or(inner);
+        let _ = writeln!(
+            svg,
+            "<g transform=\"translate({at:.2} {top:.2}) scale({shrink:.5})\">{inner}</g>"
+        );
         at += w;
     }
 }
