@@ -251,23 +251,53 @@ def square_on(pdf, number, page, height):
 
 
 def measured_width(pdf, piece, tiles, numbers, shifts, heights):
-    """Width of a piece on the table, measured on rendered sheets at its leftmost and rightmost point."""
-    ends = []
+    """Width of a piece on the table, measured on rendered sheets across its widest place with steep edges.
+
+    A corner is no place to measure, for its two strokes run into one; so every line within
+    1.5 mm must be steep, and none beside the edge within 2 mm.
+    """
     corners = piece.reshape(-1, 4, 2)
-    points = np.concatenate([corners[:, 0], (corners[:, 0] + corners[:, 3]) / 2])
-    for extreme in (points[:, 0].min(), points[:, 0].max()):
-        # A corner is no place to measure: of a straight end its middle is taken.
-        ending = points[np.abs(points[:, 0] - extreme) < 0.02]
-        point = ending[np.argsort(ending[:, 1])[len(ending) // 2]]
-        for index, tile in enumerate(tiles):
-            x, y = point - shifts[index]
-            low_x, low_y, high_x, high_y = tile.window
-            if low_x + 1 < x < high_x - 1 and low_y + 1 < y < high_y - 1:
-                dark = picture(pdf, numbers[index])
-                row = dark[int((heights[index] - y) / 25.4 * DPI)]
-                ends.append(band(row, x) + shifts[index][0])
+    low, high = corners[:, 0], corners[:, 3]
+    steep = np.abs(high[:, 0] - low[:, 0]) < 0.5 * np.abs(high[:, 1] - low[:, 1])
+    best = None
+    for y in np.linspace(low[:, 1].min(), low[:, 1].max(), 400)[1:-1]:
+        crossing = (low[:, 1] - y) * (high[:, 1] - y) < 0
+        if not crossing.any():
+            continue
+        a, b = low[crossing], high[crossing]
+        t = (y - a[:, 1]) / (b[:, 1] - a[:, 1])
+        x = a[:, 0] + t * (b[:, 0] - a[:, 0])
+        ends = []
+        for end in (np.argmin(x), np.argmax(x)):
+            here = np.array([x[end], y])
+            beside = np.minimum(low, high) - 1.5 < here
+            beside &= np.maximum(low, high) + 1.5 > here
+            alone = steep[beside.all(1)].all() and np.sum(np.abs(x - x[end]) < 2.0) == 1
+            index = shown(here, tiles, shifts)
+            if not alone or index is None:
                 break
-    return (ends[1] - ends[0], np.ptp(points[:, 0])) if len(ends) == 2 else None
+            ends.append((x[end], index))
+        if len(ends) == 2 and (best is None or ends[1][0] - ends[0][0] > best[1][1][0] - best[1][0][0]):
+            best = (y, ends)
+    if best is None:
+        return None
+    y, ends = best
+    measured = []
+    for x, index in ends:
+        at_x, at_y = np.array([x, y]) - shifts[index]
+        row = picture(pdf, numbers[index])[int((heights[index] - at_y) / 25.4 * DPI)]
+        measured.append(band(row, at_x) + shifts[index][0])
+    return measured[1] - measured[0], ends[1][0] - ends[0][0]
+
+
+def shown(point, tiles, shifts):
+    """The tile that shows a point well inside its window."""
+    for index, tile in enumerate(tiles):
+        x, y = point - shifts[index]
+        low_x, low_y, high_x, high_y = tile.window
+        if low_x + 1 < x < high_x - 1 and low_y + 1 < y < high_y - 1:
+            return index
+    return None
 
 
 # --- all of it ---------------------------------------------------------------------------------------
