@@ -6,7 +6,7 @@
 //! | what was ordered | [`fitting`], [`order`] | every key checked; then the engine's job, in millimetres |
 //! | what is done | [`command`] | one file a command: library calls and a report |
 //! | what was computed | [`record`] | `pattern.json`: enough to print again |
-//! | what is written | [`write`], [`picture`], [`folder`] | bytes in memory first, then a folder complete or not at all |
+//! | what is written | [`write`](mod@write), [`picture`], [`folder`] | bytes in memory first, then a folder complete or not at all |
 //! | what is told | [`outcome`] | exit code, words, JSON |
 //!
 //! It is a library so that tests and other programs can reach each layer; the binary only calls

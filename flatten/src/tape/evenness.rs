@@ -131,9 +131,9 @@ const LEAST_LENGTH_MM: f64 = 15.0;
 /// Ridges above the hairline plane, longest first.
 ///
 /// # Method
-/// Every vertex is compared with the mean of the vertices within [`RING_MM`], along its normal; what
-/// differs from the median by more than half a millimetre is gathered into connected places. Meshes
-/// with edges over 8 mm are too coarse to show a fold.
+/// Every vertex is compared with the mean of the vertices within 8 mm, along its normal; what differs
+/// from the median by more than half a millimetre is gathered into connected places. Meshes with edges
+/// over 8 mm are too coarse to show a fold.
 #[must_use]
 pub fn ridges(mesh: &TriMesh, head: &Head) -> Vec<Ridge> {
     let inside: Vec<bool> = mesh
