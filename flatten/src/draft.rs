@@ -9,7 +9,7 @@ use crate::{
     Point3,
     dart::{self, Breach, CutPatch, DartError, Found, Ground, Layout, Rules, SearchOptions},
     flat::{self, FlatError, FlatMap, LengthSummary, StrainField, StrainSummary},
-    job::{Job, LayoutChoice},
+    job::{Job, LayoutChoice, Material},
     patch::{Patch, PatchError},
     piece::{self, Order, Piece, PieceError, SeamCheck},
 };
@@ -160,7 +160,7 @@ pub fn draft(job: &Job, observe: &(dyn Fn(Step) + Sync)) -> Result<Pattern, Draf
     observe(Step::Patch);
     let patch = job_patch(job)?;
     observe(Step::Search);
-    let (layout, found) = choose(job, &patch)?;
+    let (layout, found) = choose(&job.layout, &patch, &job.material)?;
     draft_layout(job, patch, layout, found, observe)
 }
 
@@ -182,9 +182,16 @@ pub fn job_patch(job: &Job) -> Result<Patch, PatchError> {
     }
 }
 
-/// The layout that a fitting asks for, on its patch.
-fn choose(job: &Job, patch: &Patch) -> Result<(Layout, Option<Found>), DraftError> {
-    Ok(match &job.layout {
+/// The layout that is asked for, on a patch, and what the search found where it was asked.
+///
+/// # Errors
+/// [`DartError`] when the search can't cut the patch.
+pub fn choose(
+    choice: &LayoutChoice,
+    patch: &Patch,
+    material: &Material,
+) -> Result<(Layout, Option<Found>), DartError> {
+    Ok(match choice {
         LayoutChoice::None => (
             Layout {
                 name: "no darts".to_owned(),
@@ -199,7 +206,7 @@ fn choose(job: &Job, patch: &Patch) -> Result<(Layout, Option<Found>), DraftErro
                 most: *most,
                 ..SearchOptions::default()
             };
-            let found = dart::search(patch, &job.material, &options)?;
+            let found = dart::search(patch, material, &options)?;
             (found.best.layout.clone(), Some(found))
         }
     })

@@ -24,6 +24,10 @@ use crate::{
     record,
 };
 
+/// What a fitting whose points nobody has checked is marked with.
+pub(crate) const UNCONFIRMED: &str = "NOT CONFIRMED: the program proposed points in this fitting; \
+     check them and set confirmed = true";
+
 /// A fitting ready for the engine.
 #[derive(Debug, Clone)]
 pub struct Order {
@@ -88,11 +92,7 @@ impl Order {
 
         let mut beware = Vec::new();
         if !fitting.confirmed {
-            beware.push(
-                "NOT CONFIRMED: the program proposed points in this fitting; check them and set \
-                 confirmed = true"
-                    .into(),
-            );
+            beware.push(UNCONFIRMED.into());
         }
         let stations = Stations::of(&source.head, &outline.perimeter);
         let on_mold: Readings = tape::measure_all(&source.mold.mesh, &stations)

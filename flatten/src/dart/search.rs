@@ -154,6 +154,7 @@ pub fn search(
         .collect();
     let finer = patch.coarse_copy(JUDGED_STEP_MM);
     let judge = Scout::new(finer.as_ref().unwrap_or(patch), material, *options);
+    let real = Cutter::new(patch);
     for (k, promise) in promises.iter().enumerate() {
         // Mirror pairs always deserve a search: their start may merely not fit this head.
         let pairs = promise.layout.darts.len() % 2 == 0;
@@ -172,8 +173,7 @@ pub fn search(
         let reach = Reach { genes, ..reach };
         found.tried += 1;
         let better = judge.meets(&reach) || reach.p95 < found.best.p95;
-        let keeps_rules = judge.cost(&layout) < BREACH;
-        if !found.met && better && keeps_rules && Cutter::new(patch).cut(&layout).is_ok() {
+        if !found.met && better && judge.keeps_rules(&layout) && real.cut(&layout).is_ok() {
             found.met = judge.meets(&reach);
             found.best = reach.clone();
         }
@@ -347,6 +347,12 @@ impl<'a> Scout<'a> {
             darts,
             seams: Vec::new(),
         }
+    }
+
+    /// Whether a layout can be cut and breaks no rule.
+    fn keeps_rules(&self, layout: &Layout) -> bool {
+        let cut = self.cutter.cut(layout);
+        cut.is_ok_and(|cut| self.ground.breaches(&cut).is_empty())
     }
 
     /// What a layout costs: strain above the limit first, then seam length; far more where it breaks

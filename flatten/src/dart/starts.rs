@@ -33,8 +33,8 @@ fn radial(count: usize) -> Vec<Gene> {
 }
 
 /// Long darts from nape, ear and temple that lean to the front under the top: what the search grew from
-/// nothing on the average head (`examples/layouts.rs` with many restarts), where radial darts of the
-/// same number leave one and a half times the strain.
+/// nothing on the average head (`examples/layouts.rs` with many restarts), mouths at the nape then moved
+/// apart as the rules ask. There four and six of them leave 5.0 and 4.9 % strain, even ones 7.1 and 5.6 %.
 fn slantwise(count: usize) -> Vec<Vec<Gene>> {
     let gene = |mouth, lean, depth| Gene { mouth, lean, depth };
     let two = vec![gene(0.938, 0.452, 0.822)];

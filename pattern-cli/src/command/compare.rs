@@ -3,7 +3,6 @@
 use std::path::Path;
 
 use flatten::{
-    dart::{self, Layout, SearchOptions},
     draft::{self, Pattern},
     job::LayoutChoice,
     piece::{Style, draw},
@@ -86,27 +85,15 @@ pub(super) fn run(asked: &Compare, voice: &Voice) -> Result<Done, Failure> {
     let mut candidates = Vec::new();
     for choice in choices(asked) {
         progress.step("laying layouts flat");
-        let layout = match &choice {
-            LayoutChoice::None => Layout {
-                name: "none".into(),
-                ..Layout::default()
-            },
-            LayoutChoice::Even(count) => dart::even(&patch, *count),
+        let (mut layout, _) =
+            draft::choose(&choice, &patch, &order.job.material).map_err(|why| fail(&why))?;
+        match choice {
+            LayoutChoice::None => layout.name = "none".into(),
             LayoutChoice::Auto { most } => {
-                let options = SearchOptions {
-                    most: *most,
-                    ..SearchOptions::default()
-                };
-                let found = dart::search(&patch, &order.job.material, &options)
-                    .map_err(|why| fail(&why))?;
-                let darts = found.best.layout.darts.len();
-                Layout {
-                    name: format!("auto:{most} ({darts} darts)"),
-                    ..found.best.layout
-                }
+                layout.name = format!("auto:{most} ({} darts)", layout.darts.len());
             }
-            LayoutChoice::Given(layout) => layout.clone(),
-        };
+            LayoutChoice::Even(_) | LayoutChoice::Given(_) => {}
+        }
         let pattern = draft::draft_layout(&order.job, patch.clone(), layout, None, &|_| {})
             .map_err(|why| fail(&why))?;
         let maps = scene(&order, &pattern)

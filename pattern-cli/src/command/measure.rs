@@ -7,7 +7,7 @@ use crate::{
     args::Measure,
     fitting::Fitting,
     measured::measured,
-    order::Order,
+    order::{Order, UNCONFIRMED},
     outcome::{Done, Failure, Voice},
     progress::Progress,
     write::svg::svg,
@@ -36,11 +36,7 @@ pub(super) fn run(asked: &Measure, voice: &Voice) -> Result<Done, Failure> {
     done.lines.splice(0..0, order.notes);
     if !fitting.confirmed {
         // tapes hang on the landmarks, so unchecked ones are worth a word here too
-        done.beware.push(
-            "NOT CONFIRMED: the program proposed points in this fitting; check them and set \
-             confirmed = true"
-                .into(),
-        );
+        done.beware.push(UNCONFIRMED.into());
     }
     if let Some(claimed) = claimed {
         let text = serde_json::to_string_pretty(&done.json)
