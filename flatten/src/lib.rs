@@ -12,9 +12,46 @@
 //!
 //! Beside the way: [`tape`] (readings on the surface), [`trace`] (pen line from colour), [`form`] (a
 //! head from readings alone). Under it: [`plane`] (2D geometry), [`solve`] (sparse systems), [`units`].
+//! [`job`] gathers what one fitting asks for, [`draft`](mod@draft) goes the whole way.
 //!
 //! Inside the crate lengths are millimetres and angles radians. Head axes are RAS: x to the client's
 //! right, y to the front, z up. The plane of a flat map has the outside (hair side) facing the reader.
+//!
+//! # From a head to pieces
+//!
+//! An invented client whose head is the average form; a partial base for the top, a dart at each side.
+//!
+//! ```
+//! use flatten::{dart, flat, form, job::Material, patch::Patch};
+//!
+//! # fn main() -> Result<(), Box<dyn std::error::Error>> {
+//! let form = form::average_head();
+//! let patch = Patch::cut(&form.mesh(4_000), form.head(), &form.top_piece_outline(), Vec::new())?;
+//! let lace = Material { name: "lace".into(), limit: 0.03, tension: 1.0, crowding: 1.0 };
+//!
+//! let layout = dart::even(&patch, 2);
+//! let cut = dart::cut(&patch, &layout)?;
+//! let (map, strain) = flat::lay(&cut.panels[0], &lace)?;
+//! assert_eq!((map.report.flipped, map.report.overlaps), (0, 0));
+//!
+//! let plain = dart::cut(&patch, &dart::Layout::default())?;
+//! let (_, without) = flat::lay(&plain.panels[0], &lace)?;
+//! assert!(strain.summary(lace.limit).p95 < without.summary(lace.limit).p95);
+//! # Ok(())
+//! # }
+//! ```
+//!
+//! # What is promised
+//!
+//! - No triangle of a map is turned over and no edge crosses itself, or the map's report says so.
+//! - What did not converge is a result with its evidence; what can't be used is an error that names the
+//!   place. Nothing a file holds makes the crate panic.
+//! - The same input gives the same bits with any number of threads, on one kind of processor.
+//!
+//! # What it does not do
+//!
+//! Cloth is a surface without thickness or bending; its resistance is a number in each direction. How a
+//! lace creeps, shears or ravels is not computed.
 
 pub mod scan;
 
