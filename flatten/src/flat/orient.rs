@@ -1,7 +1,8 @@
-//! Turns a flat panel so that the front of the head is up.
+//! Turns a flat panel so that the front of the head is up, and puts its middle at the origin.
 //!
-//! In: a map and which way the client's right and front lie. Out: the same map turned about its
-//! middle.
+//! In: a map and which way the client's right and front lie. Out: the same map, moved. Turn and
+//! middle are integrals over the surface: the same head scanned in other triangles is laid in the same
+//! place, so that two patterns of it can be held against each other.
 //!
 //! Method: on the head, "towards the front" is the direction `n × right` square to the outward
 //! normal and to the client's right: forward on top, up at the nape, down at the forehead. Above the
@@ -13,20 +14,38 @@ use crate::{
     mesh::{TriMesh, index},
 };
 
-/// Turns `uv` so that the front is up (+y). Lengths and outline do not change.
+/// Turns `uv` so that the front is up (+y), the centroid of its area at the origin. Lengths and outline
+/// do not change.
 ///
 /// `right` and `forward` are unit vectors of the head's axes.
 pub fn front_up(mesh: &TriMesh, uv: &mut [Point2], right: Vector3, forward: Vector3) {
     let up = mean_front(mesh, uv, right, forward);
     let length = up.norm();
-    if length <= 0.0 || uv.is_empty() {
-        return;
-    }
-    let (cos, sin) = (up.y / length, up.x / length);
-    let middle = uv.iter().map(|p| p.coords).sum::<Vector2>() / uv.len() as f64;
+    let (cos, sin) = if length > 0.0 {
+        (up.y / length, up.x / length)
+    } else {
+        (1.0, 0.0)
+    };
+    let middle = centroid(mesh, uv);
     for p in uv {
         let d = p.coords - middle;
-        *p = Point2::from(middle + Vector2::new(cos * d.x - sin * d.y, sin * d.x + cos * d.y));
+        *p = Point2::new(cos * d.x - sin * d.y, sin * d.x + cos * d.y);
+    }
+}
+
+/// Centroid of the map's area.
+fn centroid(mesh: &TriMesh, uv: &[Point2]) -> Vector2 {
+    let (mut area, mut moment) = (0.0, Vector2::zeros());
+    for corners in mesh.faces() {
+        let [a, b, c] = corners.map(|v| uv[v as usize]);
+        let doubled = (b - a).perp(&(c - a));
+        area += doubled;
+        moment += (a.coords + b.coords + c.coords) * (doubled / 3.0);
+    }
+    if area > 0.0 {
+        moment / area
+    } else {
+        Vector2::zeros()
     }
 }
 
@@ -91,6 +110,8 @@ mod tests {
                 assert!(front_to_back.y < 0.0 && front_to_back.x.abs() < 1e-9);
                 let to_the_right = uv[4] - uv[0];
                 assert!(to_the_right.x > 0.0);
+                // The strip is its own mirror image both ways: its middle is the middle point's.
+                assert!(uv[27].coords.norm() < 1e-9);
             }
         }
     }

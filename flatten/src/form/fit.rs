@@ -5,12 +5,14 @@
 //! be off, and which readings do not go with the others.
 //!
 //! # Method
-//! Gauss–Newton, damped where a step does not keep its promise (Levenberg 1944), on 33 numbers (28 coefficients of the radius, 5 of the hairline), each measured in
-//! its own spread among people, so that the sum of their squares is the prior. The readings weigh
-//! far more than the prior; what the readings leave open, the prior and three published relations
-//! decide: length, breadth and coronal arc that go with a girth. The derivatives come from a coarse
-//! mesh and the differences from a fine one, with the same tapes as on a mold. The linear systems are
-//! nalgebra's Cholesky. Errors follow from the linearised problem (textbook Bayesian least squares).
+//! Gauss–Newton, damped where a step does not keep its promise (Levenberg 1944), on 33 numbers (28
+//! coefficients of the radius, 5 of the hairline), each measured in its own spread among people, so
+//! that the sum of their squares is the prior. The readings weigh far more than the prior; what the
+//! readings leave open, the prior and published relations decide: length, breadth and coronal arc that
+//! go with a girth, or the girth that goes with a length and a breadth. The derivatives come from a
+//! coarse mesh and the differences from a fine one, with the same tapes as on a mold. The linear
+//! systems are nalgebra's Cholesky. Errors follow from the linearised problem (textbook Bayesian least
+//! squares).
 //!
 //! Spread of the coefficients: from the spread and correlation of head length and breadth (2012 US Army
 //! survey, Gordon et al. 2014: 199.5 SD 7.0 and 154.3 SD 5.5 mm, correlation 0.18, men) for degrees 0 and
@@ -132,34 +134,50 @@ const DONE: f64 = 1e-5;
 
 const UNKNOWNS: usize = TERMS + SHIFTS;
 
-/// A published relation that holds where its path is not read: path = share × girth + constant, mm.
+/// A published relation that stands in for a path nobody read: its length is a constant and shares of
+/// other paths' lengths, mm.
 struct Relation {
     path: TapePath,
-    slope: f64,
+    shares: &'static [(TapePath, f64)],
     constant_mm: f64,
     spread_mm: f64,
+    /// Paths that must have been read; others are found with it.
+    needs: &'static [TapePath],
 }
 
-/// Army men 2012 (length, breadth; slopes from the correlations 0.82 and 0.55 with girth), NIOSH 2003 (coronal
-/// arc / circumference 0.609, SD 0.022).
-const RELATIONS: [Relation; 3] = [
+/// Army men 2012 (length and breadth with the slopes from their correlations with girth, 0.82 and 0.55;
+/// girth by regression on both), NIOSH 2003 (coronal arc / circumference 0.609, SD 0.022).
+const RELATIONS: [Relation; 4] = [
     Relation {
         path: TapePath::HeadLength,
-        slope: 0.359,
+        shares: &[(TapePath::HeadGirth, 0.359)],
         constant_mm: -6.6,
         spread_mm: 4.0,
+        needs: &[],
     },
     Relation {
         path: TapePath::HeadBreadth,
-        slope: 0.189,
+        shares: &[(TapePath::HeadGirth, 0.189)],
         constant_mm: 45.7,
         spread_mm: 4.6,
+        needs: &[],
     },
     Relation {
         path: TapePath::CoronalArc,
-        slope: 0.61,
+        shares: &[(TapePath::HeadGirth, 0.61)],
         constant_mm: 0.0,
         spread_mm: 12.6,
+        needs: &[],
+    },
+    Relation {
+        path: TapePath::HeadGirth,
+        shares: &[
+            (TapePath::HeadLength, 1.711),
+            (TapePath::HeadBreadth, 1.225),
+        ],
+        constant_mm: 44.0,
+        spread_mm: 6.2,
+        needs: &[TapePath::HeadLength, TapePath::HeadBreadth],
     },
 ];
 
@@ -230,8 +248,8 @@ pub fn from_readings(readings: &Readings) -> Result<(HeadForm, FormReport), Form
 /// One thing the fit is held to: a combination of two paths should have a value.
 struct Row {
     path: TapePath,
-    /// Times the girth is taken away: 0 for a reading.
-    slope: f64,
+    /// Shares of other paths that are taken away; none for a reading.
+    less: &'static [(TapePath, f64)],
     value_mm: f64,
     spread_mm: f64,
 }
@@ -254,16 +272,17 @@ impl Row {
 fn rows_for(readings: &Readings) -> Vec<Row> {
     let read = readings.iter().map(|(&path, &value_mm)| Row {
         path,
-        slope: 0.0,
+        less: &[],
         value_mm,
         spread_mm: READING_MM,
     });
     let related = RELATIONS
         .iter()
         .filter(|r| !readings.contains_key(&r.path))
+        .filter(|r| r.needs.iter().all(|path| readings.contains_key(path)))
         .map(|r| Row {
             path: r.path,
-            slope: r.slope,
+            less: r.shares,
             value_mm: r.constant_mm,
             spread_mm: r.spread_mm,
         });
@@ -380,8 +399,10 @@ impl Differences {
 }
 
 fn paths(rows: &[Row]) -> Vec<TapePath> {
-    let mut out: Vec<TapePath> = rows.iter().map(|row| row.path).collect();
-    out.push(TapePath::HeadGirth);
+    let mut out: Vec<TapePath> = rows
+        .iter()
+        .flat_map(|row| row.less.iter().map(|l| l.0).chain([row.path]))
+        .collect();
     out.sort_unstable();
     out.dedup();
     out
@@ -389,10 +410,10 @@ fn paths(rows: &[Row]) -> Vec<TapePath> {
 
 fn weighted(lengths: &BTreeMap<TapePath, f64>, rows: &[Row]) -> DVector<f64> {
     let of = |path: &TapePath| lengths.get(path).copied().unwrap_or(0.0);
-    let girth = of(&TapePath::HeadGirth);
+    let less = |row: &Row| -> f64 { row.less.iter().map(|(path, share)| share * of(path)).sum() };
     let differences = rows
         .iter()
-        .map(|row| (of(&row.path) - row.slope * girth - row.value_mm) / row.spread_mm);
+        .map(|row| (of(&row.path) - less(row) - row.value_mm) / row.spread_mm);
     DVector::from_iterator(rows.len(), differences)
 }
 
@@ -489,7 +510,7 @@ impl Frozen {
 fn every_path() -> Vec<Row> {
     let row = |&path| Row {
         path,
-        slope: 0.0,
+        less: &[],
         value_mm: 0.0,
         spread_mm: 1.0,
     };
@@ -508,11 +529,14 @@ fn report(
 ) -> FormReport {
     let row_of =
         |path: TapePath| in_mm.row(TapePath::ALL.iter().position(|&p| p == path).unwrap_or(0));
-    let girth = row_of(TapePath::HeadGirth);
     let held = DMatrix::from_rows(
         &rows
             .iter()
-            .map(|row| (row_of(row.path) - girth * row.slope) / row.error_mm())
+            .map(|row| {
+                let own = row_of(row.path).into_owned();
+                let less = row.less.iter().map(|&(path, share)| row_of(path) * share);
+                less.fold(own, |sum, part| sum - part) / row.error_mm()
+            })
             .collect::<Vec<_>>(),
     );
     let normal = DMatrix::identity(UNKNOWNS, UNKNOWNS) + held.transpose() * &held;

@@ -87,14 +87,15 @@ pub struct Settled {
 
 impl std::fmt::Display for Settled {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let (unit, girth) = (self.unit, self.girth_mm);
+        // Rounded, for it is no tape reading: its section need not be level.
+        let (unit, about) = (self.unit, 10.0 * (self.girth_mm / 10.0).round());
         if self.guessed {
             write!(
                 f,
-                "the scan is taken to be in {unit}: its girth is {girth:.0} mm then"
+                "the scan is taken to be in {unit}: it is about {about:.0} mm round then"
             )
         } else {
-            write!(f, "the scan is in {unit}; its girth is {girth:.0} mm")
+            write!(f, "the scan is in {unit}; it is about {about:.0} mm round")
         }
     }
 }

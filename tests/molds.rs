@@ -1,0 +1,141 @@
+//! Whole drafts from molds of known shape, as a person runs them.
+
+#![allow(clippy::unwrap_used, reason = "a failed step fails the test")]
+
+use std::{
+    f64::consts::{FRAC_PI_2, PI, TAU},
+    fmt::Write as _,
+    fs,
+    path::Path,
+    process::Command,
+};
+
+use fixtures::{Faults, Mesh};
+
+fn obj((positions, faces): &Mesh) -> String {
+    let mut text = String::new();
+    for [x, y, z] in positions {
+        writeln!(text, "v {x} {y} {z}").unwrap();
+    }
+    for [a, b, c] in faces {
+        writeln!(text, "f {} {} {}", a + 1, b + 1, c + 1).unwrap();
+    }
+    text
+}
+
+/// Drafts a fitting beside its scan; the pattern, and what was said.
+fn draft(folder: &Path, scan: &Mesh, fitting: &str) -> (serde_json::Value, String) {
+    fs::create_dir_all(folder).unwrap();
+    fs::write(folder.join("mold.obj"), obj(scan)).unwrap();
+    fs::write(folder.join("fitting.toml"), fitting).unwrap();
+    let done = Command::new(env!("CARGO_BIN_EXE_pattern-cli"))
+        .current_dir(folder)
+        .args(["draft", "fitting.toml", "--out", "pattern"])
+        .output()
+        .unwrap();
+    let said =
+        String::from_utf8_lossy(&done.stdout).into_owned() + &String::from_utf8_lossy(&done.stderr);
+    let text = fs::read_to_string(folder.join("pattern/pattern.json"))
+        .unwrap_or_else(|_| panic!("nothing written: {said}"));
+    (serde_json::from_str(&text).unwrap(), said)
+}
+
+/// Twelve equal tapes from the crown of a sphere end on a circle: of length 2πR·sin(s/R), about a cap of
+/// area 2πR²(1 − cos(s/R)) (elementary; do Carmo 1976).
+#[test]
+fn equal_clock_readings_on_a_sphere_give_a_circle() {
+    let radius = 90.0;
+    let home = tempfile::tempdir().unwrap();
+    let fitting = "fitting = 1\nclient = \"0000\"\n[mold]\nscan = \"mold.obj\"\n[landmarks]\n\
+        front = [0, 80.7, 39.9]\nnape = [0, -80.7, 39.9]\nleft_ear = [-80.7, 0, 39.9]\n\
+        right_ear = [80.7, 0, 39.9]\ncrown = [0, 0, 90]\n[perimeter]\nfrom = \"clock\"\n\
+        clock = [100, 100, 100, 100, 100, 100, 100, 100, 100, 100, 100, 100]\n[darts]\nlayout = \"even:4\"\n";
+    let (pattern, said) = draft(home.path(), &fixtures::icosphere(radius, 5), fitting);
+    let surface = |key: &str| pattern["surface"][key].as_f64().unwrap();
+    let angle: f64 = 100.0 / radius;
+    let perimeter = TAU * radius * angle.sin();
+    let area = TAU * radius * radius * (1.0 - angle.cos());
+    // The inscribed mesh is smaller by a thousandth.
+    assert!(
+        (surface("perimeter_mm") / perimeter - 1.0).abs() < 0.002,
+        "{} for {perimeter}\n{said}",
+        surface("perimeter_mm")
+    );
+    assert!(
+        (surface("area_mm2") / area - 1.0).abs() < 0.002,
+        "{} for {area}",
+        surface("area_mm2")
+    );
+}
+
+/// A place on the mold of the fixtures: `t` from its top, `a` round it from the client's right.
+fn place(t: f64, a: f64) -> [f64; 3] {
+    let bump =
+        1.0 + 0.01 * (3.0 * a).sin() * (2.0 * t).sin() + 0.008 * (5.0 * t + a).cos() * t.sin();
+    [
+        76.0 * bump * t.sin() * a.cos(),
+        96.0 * bump * t.sin() * a.sin(),
+        105.0 * bump * t.cos(),
+    ]
+}
+
+fn text([x, y, z]: [f64; 3]) -> String {
+    format!("[{x:.3}, {y:.3}, {z:.3}]")
+}
+
+/// Sew lines of all pieces, as printed.
+fn sew_lines(pattern: &serde_json::Value) -> Vec<[f64; 2]> {
+    let mut points: Vec<[f64; 2]> = Vec::new();
+    for piece in pattern["pieces"].as_array().unwrap() {
+        for point in piece["sew_line_mm"].as_array().unwrap() {
+            points.push([point[0].as_f64().unwrap(), point[1].as_f64().unwrap()]);
+        }
+    }
+    points
+}
+
+/// Farthest that a point of one closed line lies from the other.
+fn farthest(from: &[[f64; 2]], to: &[[f64; 2]]) -> f64 {
+    let distance = |p: &[f64; 2]| {
+        (0..to.len())
+            .map(|k| {
+                let (a, b) = (to[k], to[(k + 1) % to.len()]);
+                let (e, d) = ([b[0] - a[0], b[1] - a[1]], [p[0] - a[0], p[1] - a[1]]);
+                let square = (e[0] * e[0] + e[1] * e[1]).max(f64::MIN_POSITIVE);
+                let t = ((d[0] * e[0] + d[1] * e[1]) / square).clamp(0.0, 1.0);
+                (d[0] - t * e[0]).hypot(d[1] - t * e[1])
+            })
+            .fold(f64::INFINITY, f64::min)
+    };
+    from.iter().map(distance).fold(0.0, f64::max)
+}
+
+#[test]
+fn a_scan_full_of_faults_gives_the_pattern_of_its_clean_original() {
+    let home = tempfile::tempdir().unwrap();
+    let clean = fixtures::mold(90);
+    // Higher at the front than at the nape, as hairlines are.
+    let edge = |a: f64| place(1.48 - 0.25 * a.sin(), a);
+    let points: Vec<String> = (0..40)
+        .map(|k| text(edge(TAU * f64::from(k) / 40.0)))
+        .collect();
+    let fitting = format!(
+        "fitting = 1\nclient = \"0000\"\n[mold]\nscan = \"mold.obj\"\n[landmarks]\nfront = {}\nnape = {}\n\
+         left_ear = {}\nright_ear = {}\n[perimeter]\nfrom = \"points\"\npoints = [{}]\n[darts]\n\
+         layout = \"even:4\"\n",
+        text(edge(FRAC_PI_2)),
+        text(edge(-FRAC_PI_2)),
+        text(edge(PI)),
+        text(edge(0.0)),
+        points.join(", ")
+    );
+    let (whole, _) = draft(&home.path().join("clean"), &clean, &fitting);
+    for seed in [1, 2] {
+        let spoiled = fixtures::spoiled(&clean, &Faults::all(), seed);
+        let (mended, said) = draft(&home.path().join(format!("{seed}")), &spoiled, &fitting);
+        let [a, b] = [&whole, &mended].map(sew_lines);
+        let off = farthest(&a, &b).max(farthest(&b, &a));
+        println!("seed {seed}: sew lines differ by {off:.3} mm");
+        assert!(off < 0.5, "{off} mm\n{said}");
+    }
+}
