@@ -45,7 +45,7 @@
 //!
 //! - No triangle of a map is turned over and no edge crosses itself, or the map's report says so.
 //! - What did not converge is a result with its evidence; what can't be used is an error that names the
-//!   place. Nothing a file holds makes the crate panic.
+//!   place. No scan file is known to make the crate panic.
 //! - The same input gives the same bits with any number of threads, on one kind of processor.
 //!
 //! # What it does not do

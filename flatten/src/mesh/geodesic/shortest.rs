@@ -16,10 +16,12 @@ use std::{
     f64::consts::PI,
 };
 
-use crate::Point3;
-use crate::mesh::{
-    NONE, SurfacePoint, TriMesh, common_face, next, prev,
-    surface::{corner_angle, cross, direction},
+use crate::{
+    Point3,
+    mesh::{
+        NONE, SurfacePoint, TriMesh, common_face, next, prev,
+        surface::{corner_angle, cross, direction},
+    },
 };
 
 use super::{GeodesicError, SurfacePath};

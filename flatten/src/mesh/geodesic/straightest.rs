@@ -1,15 +1,17 @@
 //! The straightest line from a point.
 //!
-//! d edges, and through a vertex with equal angles on both sides (cited from memory).
-//!
+//! Polthier & Schmies 1998, "Straightest geodesics on polyhedral surfaces": straight across faces and
+//! edges, and through a vertex with equal angles on both sides (cited from memory).
 
 use std::f64::consts::PI;
 
-use crate::mesh::{
-    NONE, SurfacePoint, TriMesh, prev,
-    surface::{FaceFrame, corner_angle, direction},
+use crate::{
+    Point3, Vector3,
+    mesh::{
+        NONE, SurfacePoint, TriMesh, prev,
+        surface::{FaceFrame, corner_angle, direction},
+    },
 };
-use crate::{Point3, Vector3};
 
 use super::{GeodesicError, SurfacePath};
 

@@ -1,7 +1,9 @@
 use std::f64::consts::PI;
 
-use crate::mesh::{Nearest, common_face, index, surface::corner_angle};
-use crate::{Point3, Vector3};
+use crate::{
+    Point3, Vector3,
+    mesh::{Nearest, common_face, index, surface::corner_angle},
+};
 
 use super::*;
 

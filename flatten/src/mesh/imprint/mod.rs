@@ -35,6 +35,7 @@ pub const SNAP_MM: f64 = 0.05;
 /// …but by no more than this fraction of the edge's length or the face's height, so that lines over
 /// very fine meshes keep their course.
 pub const SNAP_FRACTION: f64 = 0.05;
+
 /// A mesh with lines drawn into it.
 #[derive(Debug, Clone)]
 pub struct Imprint {

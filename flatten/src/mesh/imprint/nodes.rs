@@ -2,8 +2,10 @@
 
 use std::collections::BTreeMap;
 
-use crate::Point3;
-use crate::mesh::{NONE, SurfacePoint, TriMesh, index};
+use crate::{
+    Point3,
+    mesh::{NONE, SurfacePoint, TriMesh, index},
+};
 
 use super::{Line, SNAP_FRACTION, SNAP_MM};
 
