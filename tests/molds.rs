@@ -68,17 +68,6 @@ fn equal_clock_readings_on_a_sphere_give_a_circle() {
     );
 }
 
-/// A place on the mold of the fixtures: `t` from its top, `a` round it from the client's right.
-fn place(t: f64, a: f64) -> [f64; 3] {
-    let bump =
-        1.0 + 0.01 * (3.0 * a).sin() * (2.0 * t).sin() + 0.008 * (5.0 * t + a).cos() * t.sin();
-    [
-        76.0 * bump * t.sin() * a.cos(),
-        96.0 * bump * t.sin() * a.sin(),
-        105.0 * bump * t.cos(),
-    ]
-}
-
 fn text([x, y, z]: [f64; 3]) -> String {
     format!("[{x:.3}, {y:.3}, {z:.3}]")
 }
@@ -115,7 +104,7 @@ fn a_scan_full_of_faults_gives_the_pattern_of_its_clean_original() {
     let home = tempfile::tempdir().unwrap();
     let clean = fixtures::mold(90);
     // Higher at the front than at the nape, as hairlines are.
-    let edge = |a: f64| place(1.48 - 0.25 * a.sin(), a);
+    let edge = |a: f64| fixtures::mold_point(1.48 - 0.25 * a.sin(), a);
     let points: Vec<String> = (0..40)
         .map(|k| text(edge(TAU * f64::from(k) / 40.0)))
         .collect();
