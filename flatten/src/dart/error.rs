@@ -25,6 +25,17 @@ impl fmt::Display for CutName {
     }
 }
 
+/// A place to the millimetre, in the scan's coordinates.
+struct Whole(Point3);
+
+impl fmt::Display for Whole {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        // Adding zero turns a rounded -0 into 0.
+        let [x, y, z] = [self.0.x, self.0.y, self.0.z].map(|c| c.round() + 0.0);
+        write!(f, "[{x}, {y}, {z}] mm")
+    }
+}
+
 /// Why a layout can't be cut into a patch.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum DartError {
@@ -60,7 +71,8 @@ pub enum DartError {
     },
     /// The cut runs off the patch.
     #[error(
-        "{name} leaves the base at {place} after {run_mm:.0} mm of {wanted_mm:.0} mm; make it shorter or turn it"
+        "{name} leaves the base at {} after {run_mm:.0} mm of {wanted_mm:.0} mm; make it shorter or turn it",
+        Whole(*place)
     )]
     LeavesPatch {
         /// Which cut.
@@ -73,7 +85,7 @@ pub enum DartError {
         wanted_mm: f64,
     },
     /// The cut runs into an edge on its way.
-    #[error("{name} runs along or into an edge at {place}; turn it inward")]
+    #[error("{name} runs along or into an edge at {}; turn it inward", Whole(*place))]
     TouchesEdge {
         /// Which cut.
         name: CutName,
@@ -107,7 +119,7 @@ pub enum DartError {
         radius_mm: f64,
     },
     /// Two cuts meet.
-    #[error("{first} and {second} meet at {place}")]
+    #[error("{first} and {second} meet at {}", Whole(*place))]
     Cross {
         /// One.
         first: CutName,
@@ -117,7 +129,7 @@ pub enum DartError {
         place: Point3,
     },
     /// A cut meets itself.
-    #[error("{name} crosses itself at {place}")]
+    #[error("{name} crosses itself at {}", Whole(*place))]
     CrossesItself {
         /// Which.
         name: CutName,
@@ -126,7 +138,8 @@ pub enum DartError {
     },
     /// A point that a dart or seam goes through lies off the patch.
     #[error(
-        "{name}: the point {place} lies {distance_mm:.1} mm off the base, {allowed_mm:.0} mm are allowed"
+        "{name}: the point {} lies {distance_mm:.1} mm off the base, {allowed_mm:.0} mm are allowed",
+        Whole(*place)
     )]
     PointOff {
         /// Which cut.
@@ -140,7 +153,8 @@ pub enum DartError {
     },
     /// A seam does not start and end on an edge.
     #[error(
-        "{name} has to run from edge to edge, but its end {place} lies {distance_mm:.1} mm from the nearest edge"
+        "{name} has to run from edge to edge, but its end {} lies {distance_mm:.1} mm from the nearest edge",
+        Whole(*place)
     )]
     SeamEndOff {
         /// Which seam.
