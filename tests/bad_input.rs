@@ -8,9 +8,10 @@ use std::{
     fs,
     path::Path,
     process::{Command, Output},
+    sync::LazyLock,
 };
 
-use flatten::form::average_head;
+use flatten::{form::average_head, mesh::TriMesh};
 
 /// A folder with a scan and a fitting that would draft.
 struct Desk {
@@ -41,7 +42,8 @@ fn crown() -> String {
 }
 
 fn obj(scale: f64) -> String {
-    let mesh = average_head().mesh(3000);
+    static MESH: LazyLock<TriMesh> = LazyLock::new(|| average_head().mesh(3000));
+    let mesh = &*MESH;
     let mut out = String::new();
     for p in mesh.positions() {
         let p = p * scale;
@@ -76,8 +78,19 @@ impl Desk {
         self.put("fitting.toml", text.replacen(from, to, 1));
     }
 
+    /// Runs within 2 s of processor time and 500 MB of address space, where the system can hold it
+    /// to that: what needs more is ended by a signal and has no exit code.
     fn run(&self, args: &[&str]) -> Output {
-        Command::new(env!("CARGO_BIN_EXE_pattern-cli"))
+        let program = env!("CARGO_BIN_EXE_pattern-cli");
+        let mut command = Command::new(if cfg!(unix) { "sh" } else { program });
+        if cfg!(unix) {
+            let held = "ulimit -t 2; ulimit -v 500000; exec \"$0\" \"$@\"";
+            command.args(["-c", held, program]);
+        }
+        command
+            // Every thread and every pool of memory takes address space that nobody uses.
+            .env("RAYON_NUM_THREADS", "2")
+            .env("MALLOC_ARENA_MAX", "2")
             .args(args)
             .current_dir(self.home.path())
             .output()
@@ -343,6 +356,212 @@ fn command_lines_that_are_wrong() {
         &["draft", "fitting.toml", "--colour"][..],
         &["draft", "fitting.toml", "--threads", "0"][..],
         &["--out", "out"][..],
+    ] {
+        refused("usage", |_| {}, args, 2, "error: ");
+    }
+}
+
+#[test]
+fn tables_that_are_wrong() {
+    edited("fitting = 1", "fitting = 2", "this program reads version 1");
+    edited(
+        "client =",
+        "client = \"7\"\nclient =",
+        "line 3: this is not TOML",
+    );
+    edited(
+        "[mold]",
+        "date = \"\"\n[mold]",
+        "it takes a date such as 2026-03-01",
+    );
+    edited("\"mold.obj\"", "\"\"", "`scan` is empty");
+    edited("scan = ", "offset = 90\nscan = ", "`offset` is 90");
+    edited(
+        "nape = [",
+        "nap = [",
+        "[landmarks] lacks `nape`; give the centre of the nape hairline",
+    );
+    edited("front = [", "front = [nan, ", "a point of `front`");
+    edited(
+        "[darts]",
+        "[[opening]]\npoints = [[0, 0, 1], [1, 0, 1]]\n[darts]",
+        "it takes at least 3",
+    );
+    edited(
+        "[darts]",
+        "[[keep_clear]]\ncentre = [0, 0, 100]\nradius = 900\n[darts]",
+        "`radius` is 900",
+    );
+    edited(
+        "[darts]",
+        "[tape]\ngirth = \"about 22\"\n[darts]",
+        "`girth`",
+    );
+    edited(
+        "[darts]",
+        "[allowance]\nfront = -5\n[darts]",
+        "`front` is -5",
+    );
+    edited(
+        "[darts]",
+        "[material]\nlimit = 3\n[darts]",
+        "write 0.03 for 3 %",
+    );
+    edited("[darts]\n", "[darts]\nmost = 1e300\n", "`most` is ");
+    edited(
+        "[darts]\nlayout = \"even:4\"\n",
+        "[[dart]]\nfrom = \"chin\"\ndepth = 40\n",
+        "`from` is \"chin\"; it takes \"front\"",
+    );
+    edited(
+        "[darts]\nlayout = \"even:4\"\n",
+        "[[dart]]\nfrom = \"nape\"\ndepth = nan\n",
+        "`depth` is",
+    );
+}
+
+#[test]
+fn a_head_from_no_readings() {
+    let text = "fitting = 1\nclient = \"7\"\nunits = \"mm\"\n[tape]\n";
+    let prepare = |desk: &Desk| desk.put("fitting.toml", text);
+    let sentence = "line 4: [tape] holds no reading";
+    refused("no readings", prepare, &DRAFT, 1, sentence);
+}
+
+#[test]
+fn scans_that_lie_about_themselves() {
+    scan(
+        "beyond.obj",
+        "v 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 9\n",
+        "beyond.obj",
+    );
+    scan(
+        "huge.obj",
+        obj(1.0).replacen("v ", "v 1e300 ", 1),
+        "huge.obj",
+    );
+    let list = "ply\nformat ascii 1.0\nelement vertex 3\nproperty float x\nproperty float y\n\
+                property float z\nelement face 1\nproperty list int int vertex_indices\nend_header\n\
+                0 0 0\n1 0 0\n0 1 0\n-3 0 1 2\n";
+    scan("negative.ply", list, "negative.ply");
+    scan("headless.ply", "ply\nformat ascii 1.0\n", "headless.ply");
+    let mut glb = b"glTF".to_vec();
+    for word in [2_u32, u32::MAX, u32::MAX, 0x4E4F_534A] {
+        glb.extend(word.to_le_bytes());
+    }
+    scan("boast.glb", glb, "boast.glb");
+    scan(
+        "picture.obj",
+        b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR",
+        "picture.obj",
+    );
+    scan(
+        "open.stl",
+        "solid a\nfacet normal 0 0 1\nouter loop\nvertex 0 0",
+        "open.stl",
+    );
+    let folder = |desk: &Desk| {
+        fs::create_dir(desk.path("folder.obj")).unwrap();
+        desk.edit("mold.obj", "folder.obj");
+    };
+    refused("a folder", folder, &DRAFT, 1, "it is not a regular file");
+}
+
+#[cfg(unix)]
+#[test]
+fn what_has_no_end_is_not_read() {
+    let link = |desk: &Desk, name: &str| {
+        std::os::unix::fs::symlink("/dev/zero", desk.path(name)).unwrap();
+    };
+    let endless = |desk: &Desk| {
+        link(desk, "endless.obj");
+        desk.edit("mold.obj", "endless.obj");
+    };
+    refused("a scan", endless, &DRAFT, 1, "it is not a regular file");
+    let args = ["draft", "endless.toml"];
+    let prepare = |desk: &Desk| link(desk, "endless.toml");
+    refused("a fitting", prepare, &args, 1, "it is not a regular file");
+    let args = ["sheets", "endless.json"];
+    let prepare = |desk: &Desk| link(desk, "endless.json");
+    refused("a record", prepare, &args, 1, "it is not a regular file");
+}
+
+#[test]
+fn records_that_are_none() {
+    const SHEETS: [&str; 4] = ["sheets", "pattern.json", "--out", "again"];
+    let put = |bytes: &[u8], sentence: &str| {
+        let prepare = |desk: &Desk| desk.put("pattern.json", bytes);
+        refused(sentence, prepare, &SHEETS, 1, sentence);
+    };
+    refused("missing", |_| {}, &SHEETS, 1, "pattern.json: ");
+    put(b"", "is no pattern.json of a draft: EOF");
+    put(
+        b"{\"format\": 1}",
+        "is no pattern.json of a draft: missing field",
+    );
+    put(&[0xff, 0xfe], "is no text file");
+    put(
+        &[b'['; 200_000],
+        "is no pattern.json of a draft: invalid type",
+    );
+
+    let good = include_str!("fuzz/seeds/pattern.json");
+    let other = |from: &str, to: &str, sentence: &str| {
+        assert!(good.contains(from), "{from}");
+        put(good.replacen(from, to, 1).as_bytes(), sentence);
+    };
+    other(
+        "\"format\":1,",
+        "\"format\":9,",
+        "has format 9; this version prints format 1",
+    );
+    other(
+        "\"paper\":\"letter\",\"orientation\"",
+        "\"paper\":\"napkin\",\"orientation\"",
+        "napkin",
+    );
+    other("\"margin_mm\":", "\"margin_mm\":-1e9, \"x\":", "margin");
+    other("\"overlap_mm\":", "\"overlap_mm\":1e300, \"x\":", "overlap");
+    other(
+        "\"cut_line_mm\":[[",
+        "\"cut_line_mm\":[[1e12,0],[",
+        "`cut_line_mm` holds 1000000000000.0, and at most 10000 can be",
+    );
+}
+
+#[test]
+fn other_commands_refuse_in_the_same_way() {
+    for command in ["compare", "measure"] {
+        let args = [command, "nowhere.toml", "--out", "out"];
+        refused(
+            command,
+            |_| {},
+            &args,
+            1,
+            "can't read the fitting nowhere.toml: ",
+        );
+    }
+    let taken = |desk: &Desk| fs::create_dir(desk.path("out")).unwrap();
+    for args in [
+        &["compare", "fitting.toml", "--out", "out"][..],
+        &["measure", "fitting.toml", "--out", "out"],
+        &["demo", "--out", "out"],
+        &["measuring-sheet", "--out", "out"],
+    ] {
+        refused(
+            args[0],
+            taken,
+            args,
+            1,
+            "out exists already; name another folder",
+        );
+    }
+    for args in [
+        &["compare", "fitting.toml", "--layout", "even:0"][..],
+        &["compare", "fitting.toml", "--layout", "odd:3"],
+        &["sheets", "pattern.json", "--paper", "napkin"],
+        &["sheets", "pattern.json", "--overlap", "12"],
+        &["sheets", "pattern.json", "--measured", "50x50"],
     ] {
         refused("usage", |_| {}, args, 2, "error: ");
     }

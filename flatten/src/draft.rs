@@ -7,8 +7,8 @@ use rayon::prelude::*;
 
 use crate::{
     Point3,
-    dart::{self, Breach, CutPatch, DartError, Found, Ground, Layout, Near, Rules, SearchOptions},
-    flat::{self, FlatError, FlatMap, LengthSummary, StrainField, StrainSummary},
+    dart::{self, Breach, CutPatch, DartError, Found, Ground, Layout, Rules, SearchOptions},
+    flat::{self, FlatError, FlatMap, LengthSummary, StrainField, StrainSummary, overlap},
     job::{Job, LayoutChoice, Material},
     patch::{Patch, PatchError},
     piece::{self, Order, Piece, PieceError, SeamCheck},
@@ -19,6 +19,10 @@ pub const PERIMETER_LIMIT: f64 = 0.005;
 
 /// Greatest difference between two lines that are sewn together, mm.
 pub const SEAM_LIMIT_MM: f64 = 0.3;
+
+/// Greatest relative difference between a piece's area as drawn and as laid flat. Fitted curves and
+/// trued legs move an edge by tenths of a millimetre; a wrong scale or a lost part by far more.
+pub const DRAWN_LIMIT: f64 = 0.02;
 
 /// A step of the work, for whoever shows progress.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -87,6 +91,17 @@ pub enum Fault {
         /// Number of crossings.
         count: usize,
     },
+    /// A piece as drawn is not the panel that was laid flat.
+    #[error(
+        "piece {piece} as drawn has {:+.1} % more area than laid flat, {:.0} % are allowed; the pattern can't be used there",
+        100.0 * error, 100.0 * DRAWN_LIMIT
+    )]
+    Drawn {
+        /// Piece letter.
+        piece: String,
+        /// Relative difference.
+        error: f64,
+    },
     /// The descent stopped before its rule was met.
     #[error(
         "piece {piece} could not be laid to rest in {steps} steps; its strain may be lower than said"
@@ -116,17 +131,6 @@ pub enum Fault {
         /// The material's limit.
         limit: f64,
     },
-    /// What kept the automatic layout from meeting a limit.
-    #[error(
-        "the automatic layout could do no better with at most {most} darts{}",
-        kept(rules)
-    )]
-    HeldBack {
-        /// Most darts it might use.
-        most: usize,
-        /// Rules it keeps by next to nothing.
-        rules: Vec<Near>,
-    },
     /// The finished edge is longer or shorter than the head's.
     #[error("the finished edges come out {:+.1} % off the head's length, {:.1} % are allowed", 100.0 * error, 100.0 * PERIMETER_LIMIT)]
     Perimeter {
@@ -135,21 +139,14 @@ pub enum Fault {
     },
 }
 
-/// The distances that left a layout no more room, in words.
-fn kept(rules: &[Near]) -> String {
-    let words: Vec<&str> = rules.iter().map(|rule| rule.rule()).collect();
-    if words.is_empty() {
-        String::new()
-    } else {
-        format!(" and the distances kept {}", words.join(", "))
-    }
-}
-
 impl Fault {
     /// Whether the pattern must not be cut at all.
     #[must_use]
     pub fn unusable(&self) -> bool {
-        matches!(self, Self::Flipped { .. } | Self::Overlap { .. })
+        matches!(
+            self,
+            Self::Flipped { .. } | Self::Overlap { .. } | Self::Drawn { .. }
+        )
     }
 }
 
@@ -287,6 +284,11 @@ pub fn draft_layout(
     Ok(pattern)
 }
 
+/// Whether a figure is not within its limit; what is no number is not.
+fn beyond(figure: f64, limit: f64) -> bool {
+    figure.is_nan() || figure > limit
+}
+
 /// Perimeter and openings of all panels, flat against head.
 fn finished_edges(cut: &CutPatch, maps: &[FlatMap]) -> LengthSummary {
     let edges: Vec<_> = cut.panels.iter().map(flat::finished_edges).collect();
@@ -309,45 +311,67 @@ impl Pattern {
             .fold(0.0, f64::max)
     }
 
+    /// Crossings of a piece's edges: as laid flat, of its cut line and of its sew line.
+    #[must_use]
+    pub fn crossings(&self, piece: usize) -> usize {
+        let measured = &self.pieces[piece].measured;
+        let loops: Vec<Vec<u32>> = self.cut.panels[piece]
+            .loops
+            .iter()
+            .map(|ring| ring.vertices.clone())
+            .collect();
+        overlap::crossings(&loops, &self.maps[piece].uv).len()
+            + measured.cut_crossings
+            + measured.sew_crossings
+    }
+
+    /// Signed areas of a panel's triangles in the plane, mm²; none for a place that is no number.
+    fn flat_areas(&self, piece: usize) -> impl Iterator<Item = Option<f64>> {
+        let uv = &self.maps[piece].uv;
+        self.cut.panels[piece].mesh.faces().iter().map(|face| {
+            let [a, b, c] = face.map(|v| uv[v as usize]);
+            let area = 0.5 * (b - a).perp(&(c - a));
+            area.is_finite().then_some(area)
+        })
+    }
+
     /// Everything that a pattern should not have, gravest first.
-    fn check(&self) -> Vec<Fault> {
+    ///
+    /// Flips, crossings and areas are taken from the maps and pieces themselves, whatever their
+    /// reports say. [`draft_layout`] does this before anything is written.
+    #[must_use]
+    pub fn check(&self) -> Vec<Fault> {
         let mut faults = Vec::new();
-        for (map, piece) in self.maps.iter().zip(&self.pieces) {
+        for (i, piece) in self.pieces.iter().enumerate() {
             let id = || piece.id.clone();
-            if map.report.flipped > 0 {
-                faults.push(Fault::Flipped {
-                    piece: id(),
-                    count: map.report.flipped,
-                });
+            let upright = |area: &Option<f64>| area.is_some_and(|area| area > 0.0);
+            let count = self.flat_areas(i).filter(|area| !upright(area)).count();
+            if count > 0 {
+                faults.push(Fault::Flipped { piece: id(), count });
             }
-            let crossings =
-                map.report.overlaps + piece.measured.cut_crossings + piece.measured.sew_crossings;
-            if crossings > 0 {
-                faults.push(Fault::Overlap {
-                    piece: id(),
-                    count: crossings,
-                });
+            let count = self.crossings(i);
+            if count > 0 {
+                faults.push(Fault::Overlap { piece: id(), count });
+            }
+            let flat_mm2: f64 = self.flat_areas(i).flatten().sum();
+            let error = piece.measured.sew_area_mm2 / flat_mm2 - 1.0;
+            if beyond(error.abs(), DRAWN_LIMIT) {
+                faults.push(Fault::Drawn { piece: id(), error });
             }
         }
         let mismatch_mm = self.seam_mismatch_mm();
-        if mismatch_mm > SEAM_LIMIT_MM {
+        if beyond(mismatch_mm, SEAM_LIMIT_MM) {
             faults.push(Fault::SeamMismatch { mismatch_mm });
         }
-        if self.strain.p95 > self.strain.limit {
+        if beyond(self.strain.p95, self.strain.limit) {
             faults.push(Fault::Strain {
                 p95: self.strain.p95,
                 limit: self.strain.limit,
             });
         }
-        if self.edges.error.abs() > PERIMETER_LIMIT {
+        if beyond(self.edges.error.abs(), PERIMETER_LIMIT) {
             faults.push(Fault::Perimeter {
                 error: self.edges.error,
-            });
-        }
-        if let Some(found) = self.found.as_ref().filter(|_| !self.limit_met()) {
-            faults.push(Fault::HeldBack {
-                most: found.most,
-                rules: found.held_back_by.clone(),
             });
         }
         for (map, piece) in self.maps.iter().zip(&self.pieces) {

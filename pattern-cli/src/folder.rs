@@ -7,7 +7,7 @@
 //! no moment without a folder; elsewhere there is a short one, with the old folder still beside it.
 
 use std::{
-    ffi::{OsStr, OsString},
+    ffi::OsString,
     fs::{self, File},
     io::{self, Write},
     path::{Path, PathBuf},
@@ -68,6 +68,7 @@ pub struct Place {
     parent: PathBuf,
     name: OsString,
     replace: bool,
+    ours: Vec<OsString>,
 }
 
 /// The folder that is being filled, for the interrupt handler to take away.
@@ -81,7 +82,12 @@ pub fn tidy_on_interrupt() {
         if let Ok(filling) = FILLING.lock()
             && let Some(path) = filling.as_deref()
         {
-            let _ = fs::remove_dir_all(path);
+            // The writer may be putting the next file in at this very moment.
+            for _ in 0..100 {
+                if fs::remove_dir_all(path).is_ok() || !path.exists() {
+                    break;
+                }
+            }
         }
         std::process::exit(130);
     });
@@ -114,12 +120,13 @@ impl Place {
             parent: parent.into(),
             name: name.into(),
             replace,
+            ours: ours.iter().map(OsString::from).collect(),
         };
-        place.check(ours)?;
+        place.check()?;
         Ok(place)
     }
 
-    fn check(&self, ours: &[&str]) -> Result<(), FolderError> {
+    fn check(&self) -> Result<(), FolderError> {
         let path = self.path.clone();
         // A link is refused like a file: what it points at lies elsewhere.
         let Ok(meta) = fs::symlink_metadata(&self.path) else {
@@ -134,7 +141,7 @@ impl Place {
         let entries = fs::read_dir(&self.path).map_err(|why| self.disk(why))?;
         for entry in entries {
             let name = entry.map_err(|why| self.disk(why))?.file_name();
-            if !ours.iter().any(|known| OsStr::new(known) == name) {
+            if !self.ours.contains(&name) {
                 return Err(FolderError::Stranger {
                     path,
                     stranger: name.into(),
@@ -160,10 +167,14 @@ impl Place {
             .tempdir_in(&self.parent)
             .map_err(|why| self.disk(why))?;
         remember(Some(partial.path().into()));
-        let written = self.write_all(partial.path(), files);
-        let placed = written.and_then(|()| self.swap_in(partial));
+        let placed = self
+            .write_all(partial.path(), files)
+            .map_err(|why| self.disk(why))
+            // Meanwhile somebody may have saved a file of their own into the folder to replace.
+            .and_then(|()| self.check())
+            .and_then(|()| self.swap_in(partial).map_err(|why| self.disk(why)));
         remember(None);
-        placed.map_err(|why| self.disk(why))
+        placed
     }
 
     fn write_all(&self, folder: &Path, files: &[(&str, Vec<u8>)]) -> io::Result<()> {

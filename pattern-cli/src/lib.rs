@@ -38,6 +38,8 @@ pub mod outcome;
 
 mod progress;
 
+mod text_file;
+
 use std::process::ExitCode;
 
 use clap::Parser;

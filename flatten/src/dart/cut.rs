@@ -87,7 +87,7 @@ impl Cutter<'_> {
         })
     }
 
-    fn keep_clear(&self, name: CutName, path: &SurfacePath) -> Result<(), DartError> {
+    pub(super) fn keep_clear(&self, name: CutName, path: &SurfacePath) -> Result<(), DartError> {
         let mesh = &self.patch.mesh;
         for zone in &self.patch.keep_clear {
             let distance_mm = path
@@ -107,7 +107,11 @@ impl Cutter<'_> {
         Ok(())
     }
 
-    fn point_clear_of_edges(&self, name: CutName, path: &SurfacePath) -> Result<(), DartError> {
+    pub(super) fn point_clear_of_edges(
+        &self,
+        name: CutName,
+        path: &SurfacePath,
+    ) -> Result<(), DartError> {
         let mesh = &self.patch.mesh;
         let point = path.points[path.points.len() - 1].position(mesh);
         let distance_mm = self

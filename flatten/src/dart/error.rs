@@ -25,17 +25,6 @@ impl fmt::Display for CutName {
     }
 }
 
-/// A place to the millimetre, in the scan's coordinates.
-struct Whole(Point3);
-
-impl fmt::Display for Whole {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        // Adding zero turns a rounded -0 into 0.
-        let [x, y, z] = [self.0.x, self.0.y, self.0.z].map(|c| c.round() + 0.0);
-        write!(f, "[{x}, {y}, {z}] mm")
-    }
-}
-
 /// Why a layout can't be cut into a patch.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum DartError {
@@ -71,8 +60,7 @@ pub enum DartError {
     },
     /// The cut runs off the patch.
     #[error(
-        "{name} leaves the base at {} after {run_mm:.0} mm of {wanted_mm:.0} mm; make it shorter or turn it",
-        Whole(*place)
+        "{name} leaves the base at {place:.1} after {run_mm:.0} mm of {wanted_mm:.0} mm; make it shorter or turn it"
     )]
     LeavesPatch {
         /// Which cut.
@@ -85,7 +73,7 @@ pub enum DartError {
         wanted_mm: f64,
     },
     /// The cut runs into an edge on its way.
-    #[error("{name} runs along or into an edge at {}; turn it inward", Whole(*place))]
+    #[error("{name} runs along or into an edge at {place:.1}; turn it inward")]
     TouchesEdge {
         /// Which cut.
         name: CutName,
@@ -119,7 +107,7 @@ pub enum DartError {
         radius_mm: f64,
     },
     /// Two cuts meet.
-    #[error("{first} and {second} meet at {}", Whole(*place))]
+    #[error("{first} and {second} meet at {place:.1}")]
     Cross {
         /// One.
         first: CutName,
@@ -129,7 +117,7 @@ pub enum DartError {
         place: Point3,
     },
     /// A cut meets itself.
-    #[error("{name} crosses itself at {}", Whole(*place))]
+    #[error("{name} crosses itself at {place:.1}")]
     CrossesItself {
         /// Which.
         name: CutName,
@@ -138,8 +126,7 @@ pub enum DartError {
     },
     /// A point that a dart or seam goes through lies off the patch.
     #[error(
-        "{name}: the point {} lies {distance_mm:.1} mm off the base, {allowed_mm:.0} mm are allowed",
-        Whole(*place)
+        "{name}: the point {place:.1} lies {distance_mm:.1} mm off the base, {allowed_mm:.0} mm are allowed"
     )]
     PointOff {
         /// Which cut.
@@ -153,8 +140,7 @@ pub enum DartError {
     },
     /// A seam does not start and end on an edge.
     #[error(
-        "{name} has to run from edge to edge, but its end {} lies {distance_mm:.1} mm from the nearest edge",
-        Whole(*place)
+        "{name} has to run from edge to edge, but its end {place:.1} lies {distance_mm:.1} mm from the nearest edge"
     )]
     SeamEndOff {
         /// Which seam.

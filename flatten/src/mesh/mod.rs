@@ -54,7 +54,7 @@ pub enum MeshError {
         face: usize,
     },
     /// More than two faces share an edge.
-    #[error("{} triangles share one edge at {place}", faces.len())]
+    #[error("{} triangles share one edge at {place:.1}", faces.len())]
     CrowdedEdge {
         /// The faces.
         faces: Vec<u32>,
@@ -62,7 +62,7 @@ pub enum MeshError {
         place: Point3,
     },
     /// Two neighbouring faces turn opposite ways.
-    #[error("neighbouring triangles face opposite ways at {place}")]
+    #[error("neighbouring triangles face opposite ways at {place:.1}")]
     OppositeTurn {
         /// The faces.
         faces: Vec<u32>,
@@ -70,7 +70,7 @@ pub enum MeshError {
         place: Point3,
     },
     /// Two parts of the surface meet in one point only.
-    #[error("two parts of the surface touch in one point at {place}")]
+    #[error("two parts of the surface touch in one point at {place:.1}")]
     TwoFans {
         /// The vertex.
         vertex: usize,

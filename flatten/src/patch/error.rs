@@ -89,7 +89,7 @@ pub enum PatchError {
         most: usize,
     },
     /// A line meets itself.
-    #[error("{line} crosses itself at {place}; check the order of its points")]
+    #[error("{line} crosses itself at {place:.1}; check the order of its points")]
     CrossesItself {
         /// Which line.
         line: Drawn,
@@ -103,7 +103,7 @@ pub enum PatchError {
         line: Drawn,
     },
     /// Two openings meet.
-    #[error("openings {} and {} cross at {place}; draw them as one", first + 1, second + 1)]
+    #[error("openings {} and {} cross at {place:.1}; draw them as one", first + 1, second + 1)]
     OpeningsCross {
         /// One.
         first: usize,
@@ -136,7 +136,7 @@ pub enum PatchError {
     },
     /// The mold has a hole where the base should be.
     #[error(
-        "the scan has a hole of {length_mm:.0} mm round inside the base at {place}; have it mended or scan again"
+        "the scan has a hole of {length_mm:.0} mm round inside the base at {place:.1}; have it mended or scan again"
     )]
     HoleInside {
         /// A point on its edge.

@@ -4,6 +4,7 @@
 //! of 0.0001 mm, so that decimal text carries them without loss and a stored piece draws the same
 //! bytes again.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::{Point2, dart::Side, plane::Curve};
@@ -26,7 +27,7 @@ pub struct Allowance {
 }
 
 /// Which way the selvedge or the lesser stretch of the material lies on the piece.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Grain {
     /// Front to back.
@@ -41,7 +42,9 @@ pub enum Grain {
 }
 
 /// Left or right hand, looking from a mouth (or a seam's first end) inward.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
+)]
 #[serde(rename_all = "snake_case")]
 pub enum Hand {
     /// On the left.
@@ -60,7 +63,9 @@ impl From<Side> for Hand {
 }
 
 /// What a stretch of sew line is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
+)]
 #[serde(rename_all = "snake_case")]
 pub enum StretchKind {
     /// The front hairline.
@@ -78,7 +83,7 @@ pub enum StretchKind {
 }
 
 /// A stretch of sew line of one kind.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Stretch {
     /// What it is.
     pub kind: StretchKind,
@@ -106,7 +111,7 @@ pub struct Stretch {
 }
 
 /// How a dart is made.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum DartStyle {
     /// Folded: no cut into the wedge, the cut line runs across its mouth.
@@ -116,7 +121,7 @@ pub enum DartStyle {
 }
 
 /// A dart as drawn.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct DartMark {
     /// `D1`, `D2`, … in sewing order.
     pub id: String,
@@ -124,17 +129,21 @@ pub struct DartMark {
     pub style: DartStyle,
     /// Where the legs meet.
     #[serde(with = "crate::plane::pair")]
+    #[schemars(with = "[f64; 2]")]
     pub point_mm: Point2,
     /// Hole that marks the point, a little short of it.
     #[serde(with = "crate::plane::pair")]
+    #[schemars(with = "[f64; 2]")]
     pub drill_mm: Point2,
     /// Legs from the mouth to the point: the one on the left hand looking inward, then the other.
     pub legs: [Curve; 2],
     /// The sew line across the mouth of a folded dart, from the end of the left leg to the right.
     #[serde(with = "crate::plane::pair::list")]
+    #[schemars(with = "Vec<[f64; 2]>")]
     pub cap_mm: Vec<Point2>,
     /// Fold line: from the mouth to the point.
     #[serde(with = "crate::plane::pair::list")]
+    #[schemars(with = "Vec<[f64; 2]>")]
     pub fold_mm: Vec<Point2>,
     /// Width at the mouth, mm.
     pub take_up_mm: f64,
@@ -153,7 +162,7 @@ pub struct DartMark {
 }
 
 /// What a mark is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum MarkKind {
     /// Ticks on the cut line, reaching towards the sew line.
@@ -167,7 +176,7 @@ pub enum MarkKind {
 }
 
 /// A mark on the piece.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Mark {
     /// What it is.
     pub kind: MarkKind,
@@ -175,44 +184,50 @@ pub struct Mark {
     pub name: String,
     /// Where.
     #[serde(with = "crate::plane::pair")]
+    #[schemars(with = "[f64; 2]")]
     pub at_mm: Point2,
     /// The point it reaches towards.
     #[serde(with = "crate::plane::pair")]
+    #[schemars(with = "[f64; 2]")]
     pub towards_mm: Point2,
     /// Number of ticks.
     pub count: usize,
 }
 
 /// A line that helps to lay the piece: centre line, ear line.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Guide {
     /// `centre` or `ear line`.
     pub name: String,
     /// Where it runs.
     #[serde(with = "crate::plane::pair::list")]
+    #[schemars(with = "Vec<[f64; 2]>")]
     pub path_mm: Vec<Point2>,
 }
 
 /// A place to leave alone.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ClearPlace {
     /// What is there.
     pub reason: String,
     /// Its edge.
     #[serde(with = "crate::plane::pair::list")]
+    #[schemars(with = "Vec<[f64; 2]>")]
     pub outline_mm: Vec<Point2>,
 }
 
 /// A left-out area inside the piece.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct OpeningMark {
     /// From 1.
     pub number: usize,
     /// Finished edge, clockwise.
     #[serde(with = "crate::plane::pair::list")]
+    #[schemars(with = "Vec<[f64; 2]>")]
     pub sew_line_mm: Vec<Point2>,
     /// Cut edge, clockwise; empty when the opening is too narrow to cut at all.
     #[serde(with = "crate::plane::pair::list")]
+    #[schemars(with = "Vec<[f64; 2]>")]
     pub cut_line_mm: Vec<Point2>,
     /// Allowance asked, mm.
     pub asked_mm: f64,
@@ -221,7 +236,7 @@ pub struct OpeningMark {
 }
 
 /// Figures of one piece.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 pub struct Measured {
     /// Area inside the sew lines, darts and openings left out, mm².
     pub sew_area_mm2: f64,
@@ -262,7 +277,7 @@ pub struct Measured {
 }
 
 /// One flat part with sew line, cut line, allowances and marks.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Piece {
     /// `A`, `B`, …; the largest first.
     pub id: String,
@@ -283,9 +298,11 @@ pub struct Piece {
     pub grain: Grain,
     /// Outer sew line, counter-clockwise: across the mouths of folded darts, along the legs of open ones.
     #[serde(with = "crate::plane::pair::list")]
+    #[schemars(with = "Vec<[f64; 2]>")]
     pub sew_line_mm: Vec<Point2>,
     /// Outer cut line, counter-clockwise.
     #[serde(with = "crate::plane::pair::list")]
+    #[schemars(with = "Vec<[f64; 2]>")]
     pub cut_line_mm: Vec<Point2>,
     /// Left-out areas.
     pub openings: Vec<OpeningMark>,

@@ -3,6 +3,7 @@
 use kurbo::{
     BezPath, CubicBez, ParamCurve, ParamCurveArclen, ParamCurveDeriv, ParamCurveNearest, PathEl,
 };
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{settle_point, unit};
@@ -12,10 +13,11 @@ use crate::{Point2, Vector2};
 const LENGTH_ACCURACY_MM: f64 = 1e-6;
 
 /// A curve from one end to the other; straight stretches are cubics with their handles on the chord.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Curve {
     /// First end, mm.
     #[serde(rename = "start_mm", with = "super::pair")]
+    #[schemars(with = "[f64; 2]")]
     start: Point2,
     /// Two handles and the end of each cubic, mm.
     #[serde(rename = "cubics_mm")]

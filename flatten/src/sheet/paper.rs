@@ -2,6 +2,7 @@
 
 use std::{fmt, str::FromStr};
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::SheetError;
@@ -11,8 +12,9 @@ use crate::units::{Unit, parse_length, trimmed};
 pub(super) const LONGEST_PAGE_MM: f64 = 5080.0;
 
 /// A kind of paper.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(try_from = "String", into = "String")]
+#[schemars(with = "String")]
 pub enum Paper {
     /// 215.9 × 279.4 mm, size A of ANSI/ASME Y14.1.
     Letter,
@@ -135,7 +137,7 @@ impl FromStr for Paper {
 }
 
 /// Which way round a sheet is used.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Orientation {
     /// Whichever needs fewer sheets; upright when equal.
@@ -148,7 +150,7 @@ pub enum Orientation {
 }
 
 /// How a pattern is printed.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct SheetOptions {
     /// On what.
     pub paper: Paper,

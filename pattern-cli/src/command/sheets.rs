@@ -1,12 +1,11 @@
 //! `sheets`: an earlier pattern printed again, from its record alone.
 
-use std::fs;
-
 use super::draft::place;
 use crate::{
     args::Sheets,
     outcome::{Done, Failure},
     record::{FORMAT, Record},
+    text_file::{self, Unread},
     write::print::{drawing, print},
 };
 
@@ -54,15 +53,16 @@ pub(super) fn run(asked: &Sheets) -> Result<Done, Failure> {
 fn read(asked: &Sheets) -> Result<Record, Failure> {
     let path = asked.pattern.display();
     let fail = |why: String| Failure::new(format!("{path}: {why}"));
-    let size = fs::metadata(&asked.pattern)
-        .map_err(|why| fail(why.to_string()))?
-        .len();
-    if size > LARGEST {
-        return Err(fail(
-            "is too large for a pattern.json; give the file that a draft wrote".into(),
-        ));
-    }
-    let text = fs::read_to_string(&asked.pattern).map_err(|why| fail(why.to_string()))?;
+    let bytes = text_file::read(&asked.pattern, LARGEST).map_err(|why| {
+        fail(match why {
+            Unread::System(why) => why.to_string(),
+            Unread::TooLarge(_) => {
+                "is too large for a pattern.json; give the file that a draft wrote".into()
+            }
+        })
+    })?;
+    let text = String::from_utf8(bytes)
+        .map_err(|_| fail("is no text file; give the pattern.json that a draft wrote".into()))?;
     let record = Record::from_text(&text)
         .map_err(|why| fail(format!("is no pattern.json of a draft: {why}")))?;
     if record.format != FORMAT {

@@ -25,6 +25,8 @@ use flatten::{
     units::Unit,
 };
 
+use crate::text_file::{self, Unread};
+
 pub use problem::{Problem, Problems};
 
 /// One client's order of one base.
@@ -214,18 +216,16 @@ impl Fitting {
     /// # Errors
     /// [`FittingError`]: the file can't be read, or what is wrong in it.
     pub fn read(path: &Path) -> Result<Self, FittingError> {
-        let unreadable = |why| FittingError::Unreadable {
-            path: path.into(),
-            why,
-        };
-        let size = std::fs::metadata(path).map_err(unreadable)?.len();
-        if size > LARGEST {
-            return Err(FittingError::TooLarge {
+        let bytes = text_file::read(path, LARGEST).map_err(|why| match why {
+            Unread::System(why) => FittingError::Unreadable {
+                path: path.into(),
+                why,
+            },
+            Unread::TooLarge(size) => FittingError::TooLarge {
                 path: path.into(),
                 megabytes: size >> 20,
-            });
-        }
-        let bytes = std::fs::read(path).map_err(unreadable)?;
+            },
+        })?;
         let text =
             String::from_utf8(bytes).map_err(|_| FittingError::NotText { path: path.into() })?;
         Self::parse(path, &text)

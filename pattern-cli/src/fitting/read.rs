@@ -394,6 +394,13 @@ fn tape(top: &mut Section<'_>, notes: &mut Notes, scanned: bool) -> Readings {
                 out.insert(path, reading.value);
             }
         }
+        if out.is_empty() && !scanned && notes.problems.is_empty() {
+            notes.add(
+                &section.span,
+                "[tape] holds no reading",
+                "without a scan the head is built from readings: write girth = 571, or what was read",
+            );
+        }
         section.finish(notes);
     } else if !scanned {
         top.missing(

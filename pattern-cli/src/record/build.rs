@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use flatten::{
     Point3,
     dart::{Anchor, Towards},
-    draft::Pattern,
+    draft::{Fault, Pattern},
     mesh::TriMesh,
     sheet::SheetOptions,
     tape::Grade,
@@ -172,8 +172,11 @@ fn fit(pattern: &Pattern) -> Fit {
         perimeter_finished_mm: round(finished.sum()),
         seam_mismatch_mm: round(pattern.seam_mismatch_mm()),
         area_ratio: round_ratio(pattern.strain.area_ratio),
-        overlaps: pattern.maps.iter().map(|map| map.report.overlaps).sum(),
+        overlaps: (0..pattern.pieces.len())
+            .map(|piece| pattern.crossings(piece))
+            .sum(),
         limit_met: pattern.limit_met(),
+        usable: !pattern.faults.iter().any(Fault::unusable),
     }
 }
 

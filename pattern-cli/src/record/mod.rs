@@ -13,6 +13,7 @@ use std::collections::BTreeMap;
 use flatten::{piece::Piece, sheet::SheetOptions};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
 
 /// Version of the format.
 pub const FORMAT: u32 = 1;
@@ -47,7 +48,6 @@ pub struct Record {
     /// Tape readings, the same paths on the mold, and on the sewn base.
     pub tapes: Vec<Tape>,
     /// What is cut.
-    #[schemars(with = "Vec<serde_json::Value>")]
     pub pieces: Vec<Piece>,
     /// How it was printed.
     pub sheets: Sheets,
@@ -203,8 +203,15 @@ pub struct Fit {
     pub area_ratio: f64,
     /// Crossings of edges in the plane; 0 in a pattern that can be used.
     pub overlaps: usize,
-    /// Whether p95 of the strain is within the material's limit.
+    /// Whether p95 of the strain and the finished edges are within their limits.
     pub limit_met: bool,
+    /// False when the program's own check found something that forbids to cut: see the warnings.
+    #[serde(default = "yes")]
+    pub usable: bool,
+}
+
+fn yes() -> bool {
+    true
 }
 
 /// One tape.
@@ -240,8 +247,34 @@ pub struct Sheets {
     /// Columns of the map of sheets.
     pub columns: usize,
     /// What was asked for.
-    #[schemars(with = "serde_json::Map<String, serde_json::Value>")]
     pub options: SheetOptions,
+}
+
+/// Greatest length or coordinate in a record, mm: several times a whole head laid flat.
+const MOST_MM: f64 = 10_000.0;
+
+/// Refuses numbers that no base has, wherever they stand: a record may have been edited, and what is
+/// drawn from one coordinate of 10³⁰⁰ mm takes all memory there is.
+fn possible(value: &Value, name: &str) -> serde_json::Result<()> {
+    match value {
+        Value::Number(number) => {
+            let most = if name.ends_with("_mm") {
+                MOST_MM
+            } else {
+                // Areas, counts and angles; strains are far smaller.
+                MOST_MM * MOST_MM
+            };
+            match number.as_f64() {
+                Some(found) if found.abs() <= most => Ok(()),
+                _ => Err(serde::de::Error::custom(format!(
+                    "`{name}` holds {number}, and at most {most} can be"
+                ))),
+            }
+        }
+        Value::Array(list) => list.iter().try_for_each(|item| possible(item, name)),
+        Value::Object(map) => map.iter().try_for_each(|(key, item)| possible(item, key)),
+        _ => Ok(()),
+    }
 }
 
 /// A length or area rounded to a ten-thousandth, less than any tool can follow.
@@ -273,9 +306,11 @@ impl Record {
     /// Reads the file's text.
     ///
     /// # Errors
-    /// What serde says is wrong with it, with line and column.
+    /// What serde says is wrong with it, with line and column; or the first number that no base has.
     pub fn from_text(text: &str) -> serde_json::Result<Self> {
-        serde_json::from_str(text)
+        let record = serde_json::from_str(text)?;
+        possible(&serde_json::from_str(text)?, "")?;
+        Ok(record)
     }
 
     /// The schema of the file.

@@ -114,7 +114,7 @@ fn banner(record: &Record) -> Option<String> {
         .any(|tape| tape.grade.as_deref() == Some("stop"));
     if !record.confirmed {
         Some("NOT CONFIRMED".into())
-    } else if record.strain.flipped > 0 || record.fit.overlaps > 0 {
+    } else if !record.fit.usable {
         Some("DO NOT CUT: see the cover".into())
     } else if stopped {
         Some("TAPE DISAGREES: measure again".into())

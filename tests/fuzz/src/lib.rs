@@ -27,14 +27,25 @@ pub fn obeys(scan: &RawScan) {
     assert!(!scan.faces.is_empty());
     let fine = |p: &flatten::Point3| p.coords.iter().all(|c| c.abs() <= MAX_COORDINATE);
     assert!(scan.positions.iter().all(fine));
-    assert!(scan.faces.iter().flatten().all(|&v| (v as usize) < scan.positions.len()));
+    assert!(
+        scan.faces
+            .iter()
+            .flatten()
+            .all(|&v| (v as usize) < scan.positions.len())
+    );
     match &scan.paint {
         None => {}
         Some(Paint::Vertex(colours)) => assert_eq!(colours.len(), scan.positions.len()),
         Some(Paint::Texture { corners, image }) => {
             assert_eq!(corners.len(), scan.faces.len());
             assert!(image.width() > 0 && image.height() > 0);
-            assert!(corners.iter().flatten().flatten().all(|c| (0.0..=1.0).contains(c)));
+            assert!(
+                corners
+                    .iter()
+                    .flatten()
+                    .flatten()
+                    .all(|c| (0.0..=1.0).contains(c))
+            );
         }
     }
 }

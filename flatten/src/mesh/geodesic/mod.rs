@@ -35,7 +35,7 @@ pub enum GeodesicError {
         to: Point3,
     },
     /// The line ran off the surface.
-    #[error("the line leaves the surface at {place}, after {run_mm:.1} mm of {wanted_mm:.1} mm")]
+    #[error("the line leaves the surface at {place:.1}, after {run_mm:.1} mm of {wanted_mm:.1} mm")]
     LeavesSurface {
         /// Where.
         place: Point3,
@@ -45,13 +45,13 @@ pub enum GeodesicError {
         wanted_mm: f64,
     },
     /// The line runs round and round, between faces of no area.
-    #[error("the line is caught between triangles of no area at {place}")]
+    #[error("the line is caught between triangles of no area at {place:.1}")]
     Caught {
         /// Where.
         place: Point3,
     },
     /// The direction does not lead into the surface.
-    #[error("the direction at {place} does not lead into the surface")]
+    #[error("the direction at {place:.1} does not lead into the surface")]
     NoWayIn {
         /// Where.
         place: Point3,

@@ -65,13 +65,13 @@ pub struct Line {
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum ImprintError {
     /// Two neighbouring points of a line share no face.
-    #[error("two neighbouring points of a line at {place} share no triangle")]
+    #[error("two neighbouring points of a line at {place:.1} share no triangle")]
     Gap {
         /// The first of them.
         place: Point3,
     },
     /// Lines run so close together that they can't be told apart.
-    #[error("lines run too close together at {place}")]
+    #[error("lines run too close together at {place:.1}")]
     TooClose {
         /// Near there.
         place: Point3,
