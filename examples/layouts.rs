@@ -17,7 +17,7 @@ use flatten::{
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut numbers = std::env::args().skip(1).map(|a| a.parse::<usize>());
     let most = numbers.next().transpose()?.unwrap_or(8);
-    let generations = numbers.next().transpose()?.unwrap_or(10);
+    let generations = numbers.next().transpose()?.unwrap_or(8);
     let restarts = numbers.next().transpose()?.unwrap_or(0);
     let fewest = numbers.next().transpose()?.unwrap_or(2);
     let form = average_head();
@@ -30,7 +30,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
 
     let lace = Material {
         name: "lace".into(),
-        limit: 0.015,
+        limit: 0.03,
         tension: 1.0,
         crowding: 1.0,
     };
@@ -50,7 +50,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     for count in [0, 4, 6, 8] {
         tell(&dart::even(&patch, count))?;
     }
-    for count in (fewest..=most).step_by(2) {
+    for count in fewest..=most {
         let start = Instant::now();
         let mut options = SearchOptions {
             fewest: count,
@@ -60,7 +60,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             ..SearchOptions::default()
         };
         if restarts > 0 {
-            (options.population, options.step) = (14, 0.05);
+            (options.population, options.step) = (14, 0.06);
         }
         let found = dart::search(&patch, &lace, &options)?;
         tell(&found.best.layout)?;
@@ -71,8 +71,12 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             start.elapsed().as_secs_f64(),
             found.uneven_mm
         );
-        for [mouth, lean, depth] in &found.best.genes {
-            println!("    gene({mouth:.3}, {lean:.3}, {depth:.3})");
+        // As they go into `flatten/src/dart/starts.rs`: the left dart of each pair, on the right.
+        let cut = dart::cut(&patch, &found.best.layout)?;
+        for ([mouth, ..], line) in found.best.genes.iter().zip(cut.darts.iter().step_by(2)) {
+            let point = cut.mesh.position(line.path[line.path.len() - 1]);
+            let [x, y, z] = patch.head.in_parts(point);
+            println!("    start({mouth:.3}, [{:.3}, {y:.3}, {z:.3}]),", -x);
         }
     }
     Ok(())

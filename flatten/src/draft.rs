@@ -7,7 +7,7 @@ use rayon::prelude::*;
 
 use crate::{
     Point3,
-    dart::{self, Breach, CutPatch, DartError, Found, Ground, Layout, Rules, SearchOptions},
+    dart::{self, Breach, CutPatch, DartError, Found, Ground, Layout, Near, Rules, SearchOptions},
     flat::{self, FlatError, FlatMap, LengthSummary, StrainField, StrainSummary, overlap},
     job::{Job, LayoutChoice, Material},
     patch::{Patch, PatchError},
@@ -131,12 +131,33 @@ pub enum Fault {
         /// The material's limit.
         limit: f64,
     },
+    /// What kept the automatic layout from meeting a limit.
+    #[error(
+        "the automatic layout could do no better with at most {most} darts{}",
+        kept(rules)
+    )]
+    HeldBack {
+        /// Most darts it might use.
+        most: usize,
+        /// Rules it keeps by next to nothing.
+        rules: Vec<Near>,
+    },
     /// The finished edge is longer or shorter than the head's.
     #[error("the finished edges come out {:+.1} % off the head's length, {:.1} % are allowed", 100.0 * error, 100.0 * PERIMETER_LIMIT)]
     Perimeter {
         /// Relative difference.
         error: f64,
     },
+}
+
+/// The distances that left a layout no more room, in words.
+fn kept(rules: &[Near]) -> String {
+    let words: Vec<&str> = rules.iter().map(|rule| rule.rule()).collect();
+    if words.is_empty() {
+        String::new()
+    } else {
+        format!(" and the distances kept {}", words.join(", "))
+    }
 }
 
 impl Fault {
@@ -372,6 +393,12 @@ impl Pattern {
         if beyond(self.edges.error.abs(), PERIMETER_LIMIT) {
             faults.push(Fault::Perimeter {
                 error: self.edges.error,
+            });
+        }
+        if let Some(found) = self.found.as_ref().filter(|_| !self.limit_met()) {
+            faults.push(Fault::HeldBack {
+                most: found.most,
+                rules: found.held_back_by.clone(),
             });
         }
         for (map, piece) in self.maps.iter().zip(&self.pieces) {

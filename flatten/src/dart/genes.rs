@@ -100,6 +100,25 @@ impl Ruler {
         self.total
     }
 
+    /// The side with the longer way from front to nape first, so that a mirrored head is searched as its
+    /// mirror image.
+    pub(crate) fn sides(&self) -> [Side; 2] {
+        if self.nape >= self.total - self.nape {
+            [Side::Left, Side::Right]
+        } else {
+            [Side::Right, Side::Left]
+        }
+    }
+
+    /// The gene of a dart whose depth is in mm.
+    pub(crate) fn gene(&self, mouth: f64, lean: f64, depth_mm: f64) -> Gene {
+        Gene {
+            mouth,
+            lean,
+            depth: depth_mm / self.over,
+        }
+    }
+
     /// The order that puts a gene on one side of the head.
     pub(crate) fn spec(&self, gene: Gene, side: Side) -> DartSpec {
         let (front, ear, nape) = match side {

@@ -30,6 +30,9 @@ const FROM_CROWN_MM: f64 = 50.0;
 /// source).
 const FROM_OPENING_MM: f64 = 15.0;
 
+/// Where an evenly spread pair starts instead when its line would run along an edge, mm to the front.
+const ASIDE_MM: [f64; 7] = [0.0, 4.0, -4.0, 8.0, -8.0, 12.0, -12.0];
+
 /// Evenly spread darts shorter than this are left out, mm: they let out nothing.
 const LEAST_DEPTH_MM: f64 = 15.0;
 
@@ -161,6 +164,14 @@ impl<'a> Cutter<'a> {
         angle: f64,
         depth: f64,
     ) -> Result<SurfacePath, DartError> {
+        let (inward, along) = self.square(mouth);
+        let heading = inward * angle.cos() + along * (way * angle.sin());
+        self.trace(name, mouth.point, heading, depth)
+    }
+
+    /// Directions on the surface at a mouth: square to the edge and inward, and along the edge with the
+    /// surface on the left.
+    fn square(&self, mouth: &EdgePlace) -> (Vector3, Vector3) {
         let mesh = &self.patch.mesh;
         let edge = self.edge(mouth.opening);
         let (before, after) = (
@@ -172,10 +183,24 @@ impl<'a> Cutter<'a> {
         let along = (chord - normal * chord.dot(&normal))
             .try_normalize(0.0)
             .unwrap_or_else(Vector3::zeros);
-        // The surface lies on the left of the edge.
-        let inward = normal.cross(&along);
-        let heading = inward * angle.cos() + along * (way * angle.sin());
-        self.trace(name, mouth.point, heading, depth)
+        (normal.cross(&along), along)
+    }
+
+    /// Turn and depth that bring a dart's point to a place on or near the base: `None` when no line
+    /// leads there.
+    pub(super) fn aimed(&self, spec: &DartSpec, place: Point3) -> Option<(f64, f64)> {
+        let mesh = &self.patch.mesh;
+        let (start, way) = self.patch.anchor(spec.from)?;
+        let run_mm = start.run_mm + way * spec.along_mm;
+        let mouth = self
+            .patch
+            .place(self.edge(start.opening), start.opening, run_mm);
+        let (target, _, _) = project_once(mesh, place);
+        let path = shortest(mesh, mouth.point, target).ok()?;
+        let heading = path.points.get(1)?.position(mesh) - mouth.position;
+        let (inward, along) = self.square(&mouth);
+        let turn = (way * heading.dot(&along)).atan2(heading.dot(&inward));
+        Some((turn, path.length))
     }
 
     fn trace(
@@ -318,9 +343,8 @@ impl<'a> Cutter<'a> {
     ///
     /// They stop 50 mm short of the crown, and 15 mm short of openings and keep-clear places
     /// (common practice, no source); where the crown is not on the base they run two thirds of the
-    /// way to the middle of the piece. Darts that would be shorter than 15 mm or run along the edge are
-    /// left out, so fewer
-    /// than `n` may come back.
+    /// way to the middle of the piece. Both of a pair get the depth that the side with less room has; pairs
+    /// that would be shorter than 15 mm are left out, so fewer than `n` may come back.
     #[must_use]
     pub fn even(&self, n: usize) -> Layout {
         let mut layout = Layout {
@@ -342,28 +366,44 @@ impl<'a> Cutter<'a> {
         } else {
             Towards::Point(target.position(&self.patch.mesh))
         };
-        for i in 0..n {
-            let along_mm = (i as f64 - (n as f64 - 1.0) / 2.0) * 2.0 * half / n as f64;
-            let run = nape.run_mm - along_mm;
-            let mouth = self.patch.place(&self.perimeter, None, run);
-            let Ok(path) = shortest(&self.patch.mesh, mouth.point, target) else {
-                continue;
-            };
+        let step = 2.0 * half / n as f64;
+        let dart = |along_mm, depth_mm| DartSpec {
+            from: Anchor::Nape,
+            along_mm,
+            depth_mm,
+            towards,
+        };
+        let depth_at = |along_mm: f64| {
+            let mouth = self
+                .patch
+                .place(&self.perimeter, None, nape.run_mm - along_mm);
+            let path = shortest(&self.patch.mesh, mouth.point, target).ok()?;
             let free = if crown_on {
                 path.length - FROM_CROWN_MM
             } else {
                 path.length * 2.0 / 3.0
             };
             let depth_mm = free.min(self.clear_run(&path));
-            let spec = DartSpec {
-                from: Anchor::Nape,
-                along_mm,
-                depth_mm,
-                towards,
-            };
             // Where the perimeter bends away, the shortest line hugs it and can't be sewn.
-            if depth_mm >= LEAST_DEPTH_MM && self.runs_inside(&spec) {
-                layout.darts.push(spec);
+            (depth_mm >= LEAST_DEPTH_MM && self.runs_inside(&dart(along_mm, depth_mm)))
+                .then_some(depth_mm)
+        };
+        if n % 2 == 1 {
+            layout
+                .darts
+                .extend(depth_at(0.0).map(|depth_mm| dart(0.0, depth_mm)));
+        }
+        for pair in 0..n / 2 {
+            let wanted = step * (pair as f64 + if n % 2 == 1 { 1.0 } else { 0.5 });
+            // Left and right alike: what one side has no room for, neither gets.
+            let found = ASIDE_MM.iter().find_map(|aside| {
+                let along_mm = wanted + aside;
+                let depth_mm = depth_at(-along_mm)?.min(depth_at(along_mm)?);
+                Some((along_mm, depth_mm))
+            });
+            if let Some((along_mm, depth_mm)) = found {
+                layout.darts.insert(0, dart(-along_mm, depth_mm));
+                layout.darts.push(dart(along_mm, depth_mm));
             }
         }
         layout

@@ -45,6 +45,22 @@ impl Default for Rules {
     }
 }
 
+impl Rules {
+    /// The same rules with every distance longer.
+    #[must_use]
+    pub fn widened(self, by_mm: f64) -> Self {
+        Self {
+            mouth_to_front_mm: self.mouth_to_front_mm + by_mm,
+            path_to_front_mm: self.path_to_front_mm + by_mm,
+            path_to_opening_mm: self.path_to_opening_mm + by_mm,
+            path_to_crown_mm: self.path_to_crown_mm + by_mm,
+            path_to_edge_mm: self.path_to_edge_mm + by_mm,
+            apart_mm: self.apart_mm + by_mm,
+            mouths_apart_mm: self.mouths_apart_mm + by_mm,
+        }
+    }
+}
+
 /// What a dart comes too near to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum Near {
@@ -62,6 +78,31 @@ pub enum Near {
     Dart(usize),
     /// Its mouth to the mouth of another dart.
     Mouth(usize),
+}
+
+impl Near {
+    /// The same whichever other dart it is.
+    pub(super) fn kind(self) -> Self {
+        match self {
+            Self::Dart(_) => Self::Dart(0),
+            Self::Mouth(_) => Self::Mouth(0),
+            other => other,
+        }
+    }
+
+    /// The rule in words: the distance that is kept.
+    #[must_use]
+    pub fn rule(self) -> &'static str {
+        match self {
+            Self::MouthToFront => "between mouths and the front hairline",
+            Self::Front => "between darts and the front hairline",
+            Self::Opening => "to openings",
+            Self::Crown => "to the top of the head",
+            Self::Edge => "between darts and the edge",
+            Self::Dart(_) => "between darts",
+            Self::Mouth(_) => "between mouths",
+        }
+    }
 }
 
 /// A rule that a dart breaks.

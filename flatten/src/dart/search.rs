@@ -4,9 +4,10 @@
 //!
 //! # Method
 //! A layout of mirror pairs is a handful of numbers ([`genes`](super::genes)). For each number of
-//! darts a covariance-matrix search ([`evolve`](super::evolve)) moves them, starting from layouts that a
-//! long search found good on the average head; every candidate is really cut and laid flat, on a coarse
-//! copy of the patch. The cost is the 95th percentile of strain until the limit is met, from there on
+//! darts a covariance-matrix search ([`evolve`](super::evolve)) moves them, starting from layouts that
+//! long searches found good on average heads ([`starts`](super::starts)); every candidate is really cut
+//! and laid flat, on a coarse copy of the patch, with a margin beyond the rules. The best that keeps them
+//! on the patch itself is taken. The cost is the 95th percentile of strain until the limit is met, from there on
 //! the length to be sewn, plus what breaks a rule. The first number of darts that meets the limit wins.
 //! The curve of strain against length that comes with it is the yardstick of Sharp & Crane 2018,
 //! Variational surface cutting, ACM TOG 37(4).
@@ -20,15 +21,15 @@ use crate::{
 };
 
 use super::{
-    Breach, CutPatch, Cutter, DartError, Ground, Layout, Rules, Side,
+    Breach, CutPatch, Cutter, DartError, Ground, Layout, Near, Rules, Side, Towards,
     evolve::{Effort, minimise},
     genes::{Gene, Ruler},
-    starts::starts,
+    starts::{Start, known, radial},
 };
 
-/// Side of the coarse copy's triangles, mm. At 9 mm a full base has about 700 vertices and the 95th
-/// percentile of strain came out 0.1 to 0.6 % strain above the fine mesh's, with long darts most.
-const COARSE_STEP_MM: f64 = 7.5;
+/// Side of the coarse copy's triangles, mm: about 700 vertices on a full base. The 95th percentile of
+/// strain comes out 0.1 to 0.3 % strain above the fine mesh's.
+const COARSE_STEP_MM: f64 = 9.0;
 
 /// Side of the triangles that the result of a search is judged on, mm.
 const JUDGED_STEP_MM: f64 = 4.5;
@@ -36,8 +37,31 @@ const JUDGED_STEP_MM: f64 = 4.5;
 /// Part of the limit that the search aims for, so that the fine mesh meets it too.
 const AIM: f64 = 0.97;
 
-/// A number of darts is searched when its start is under this many limits.
-const HOPEFUL: f64 = 2.0;
+/// A number of darts is searched when its best start is under this many limits: moving a good start about
+/// seldom takes off a fifth of its strain.
+const HOPEFUL: f64 = 1.25;
+
+/// A dart at the nape's centre, to start from.
+const AT_NAPE: Gene = Gene {
+    mouth: 1.0,
+    lean: 0.0,
+    depth: 0.2,
+};
+
+/// Mouths of a short pair, to start from.
+const BEHIND_EARS: [f64; 2] = [0.68, 0.76];
+
+/// Candidates of each number of darts that are judged on a finer copy.
+const JUDGED: usize = 3;
+
+/// Starts that are moved about for each number of darts.
+const STARTS: usize = 3;
+
+/// Distance kept beyond the rules on the coarse copy, mm, so that they hold on the patch itself.
+const MARGIN_MM: f64 = 1.5;
+
+/// Distances of the best layout that are no more than this above what a rule asks held it back, mm.
+const HELD_BACK_MM: f64 = 3.0;
 
 /// Above this distance from its mirror image a head gets darts of its own on each side, mm.
 const UNEVEN_MM: f64 = 4.0;
@@ -82,9 +106,9 @@ impl Default for SearchOptions {
             most: 8,
             perimeter_limit: 0.005,
             rules: Rules::default(),
-            generations: 14,
-            population: 10,
-            step: 0.08,
+            generations: 8,
+            population: 8,
+            step: 0.06,
             restarts: 0,
         }
     }
@@ -120,6 +144,11 @@ pub struct Found {
     pub uneven_mm: f64,
     /// Layouts cut and laid flat.
     pub tried: usize,
+    /// Most darts that were allowed.
+    pub most: usize,
+    /// Rules that the best layout keeps by no more than 3 mm where the limit was not met: what it might
+    /// have had more room from.
+    pub held_back_by: Vec<Near>,
 }
 
 /// Finds the layout with the fewest darts that meets the material's limit, or the best there is.
@@ -134,7 +163,14 @@ pub fn search(
     options: &SearchOptions,
 ) -> Result<Found, DartError> {
     let coarse = patch.coarse_copy(COARSE_STEP_MM);
-    let scout = Scout::new(coarse.as_ref().unwrap_or(patch), material, *options);
+    let scout = Scout::new(
+        coarse.as_ref().unwrap_or(patch),
+        material,
+        SearchOptions {
+            rules: options.rules.widened(MARGIN_MM),
+            ..*options
+        },
+    );
     let plain = scout.reach(&Layout {
         name: "no darts".to_owned(),
         ..Layout::default()
@@ -145,39 +181,58 @@ pub fn search(
         best: plain,
         uneven_mm: patch.unevenness_mm(),
         tried: 1,
+        most: options.most,
+        held_back_by: Vec::new(),
     };
     if found.met || options.most == 0 {
         return Ok(found);
     }
-    let promises: Vec<Promise> = (options.fewest..=options.most)
-        .filter_map(|count| scout.promise(count, &mut found.tried))
-        .collect();
     let finer = patch.coarse_copy(JUDGED_STEP_MM);
     let judge = Scout::new(finer.as_ref().unwrap_or(patch), material, *options);
-    let real = Cutter::new(patch);
-    for (k, promise) in promises.iter().enumerate() {
-        // Mirror pairs always deserve a search: their start may merely not fit this head.
-        let pairs = promise.layout.darts.len() % 2 == 0;
-        let last = k + 1 == promises.len();
-        let hopeful = promise.p95 < HOPEFUL * material.limit;
-        let (layout, genes) = if !found.met && (hopeful || pairs || last) {
-            scout.improve(promise, found.uneven_mm, &mut found.tried)
-        } else {
-            (promise.layout.clone(), told(&promise.genes))
-        };
-        // A long cut may be seen otherwise by a finer mesh, so what counts is judged there; and what
-        // the coarse copy lets pass may come too near an edge on the patch itself.
-        let Ok(reach) = judge.reach(&layout) else {
+    let real = Scout::new(patch, material, *options);
+    let starts: Vec<Vec<Candidate>> = (options.fewest..=options.most)
+        .map(|count| scout.starts(count, &mut found.tried))
+        .collect();
+    let last = starts.iter().rposition(|s| !s.is_empty());
+    for (k, mut candidates) in starts.into_iter().enumerate() {
+        let Some(first) = candidates.first() else {
             continue;
         };
-        let reach = Reach { genes, ..reach };
-        found.tried += 1;
-        let better = judge.meets(&reach) || reach.p95 < found.best.p95;
-        if !found.met && better && judge.keeps_rules(&layout) && real.cut(&layout).is_ok() {
+        // A start that breaks a rule may do so by little, and is often all that an odd head leaves.
+        let hopeful = first.cost < HOPEFUL * material.limit || first.cost >= BREACH;
+        if !found.met && (hopeful || Some(k) == last) {
+            scout.improve(&mut candidates, found.uneven_mm, &mut found.tried);
+        }
+        // What the coarse copy lets pass may come too near an edge on the patch itself, and a long cut may
+        // be seen otherwise by a finer mesh: of the best few that hold there, the best there counts.
+        let holds = |c: &&Candidate| judge.keeps_rules(&c.layout) && real.keeps_rules(&c.layout);
+        let held: Vec<&Candidate> = candidates.iter().filter(holds).take(JUDGED).collect();
+        found.tried += held.len();
+        let reached: Vec<Reach> = held
+            .into_par_iter()
+            .map(|c| {
+                let reach = judge.reach(&c.layout)?;
+                Ok(Reach {
+                    genes: told(&c.genes),
+                    ..reach
+                })
+            })
+            .collect::<Result<_, DartError>>()?;
+        let price = |r: &Reach| judge.price(r);
+        let Some(reach) = reached
+            .into_iter()
+            .min_by(|a, b| price(a).total_cmp(&price(b)))
+        else {
+            continue;
+        };
+        if !found.met && (judge.meets(&reach) || reach.p95 < found.best.p95) {
             found.met = judge.meets(&reach);
             found.best = reach.clone();
         }
         found.curve.push(reach);
+    }
+    if !found.met {
+        found.held_back_by = real.held_back_by(&found.best.layout);
     }
     Ok(found)
 }
@@ -187,15 +242,39 @@ fn told(genes: &[Gene]) -> Vec<[f64; 3]> {
     genes.iter().map(|g| [g.mouth, g.lean, g.depth]).collect()
 }
 
-/// A start that was judged.
-struct Promise {
+/// A layout of the search and what it costs on the coarse copy.
+#[derive(Debug, Clone)]
+struct Candidate {
     genes: Vec<Gene>,
     layout: Layout,
-    p95: f64,
+    cost: f64,
 }
 
-/// Cuts and lays candidates on the coarse copy.
+/// By how much of their rules breaches are, together; 0 without any.
+fn shortfall(breaches: &[Breach]) -> f64 {
+    let part = |b: &Breach| 1.0 - b.distance_mm / b.allowed_mm;
+    breaches.iter().map(part).sum()
+}
+
+/// Best first; what can't be cut is left out.
+fn ranked(mut candidates: Vec<Candidate>) -> Vec<Candidate> {
+    candidates.retain(|c| c.cost < CANNOT);
+    candidates.sort_by(|a, b| a.cost.total_cmp(&b.cost));
+    candidates
+}
+
+/// Genes as one row of numbers between 0 and 1, and back.
+fn flat(genes: &[Gene]) -> Vec<f64> {
+    genes.iter().flat_map(|g| g.to_unit()).collect()
+}
+
+fn whole(x: &[f64]) -> Vec<Gene> {
+    x.chunks(3).map(Gene::from_unit).collect()
+}
+
+/// Cuts and lays candidates on one copy of the patch.
 struct Scout<'a> {
+    patch: &'a Patch,
     cutter: Cutter<'a>,
     ground: Ground,
     ruler: Ruler,
@@ -206,6 +285,7 @@ struct Scout<'a> {
 impl<'a> Scout<'a> {
     fn new(patch: &'a Patch, material: &'a Material, options: SearchOptions) -> Self {
         Self {
+            patch,
             cutter: Cutter::new(patch),
             ground: Ground::new(patch, options.rules),
             ruler: Ruler::new(patch),
@@ -219,102 +299,194 @@ impl<'a> Scout<'a> {
             && reach.perimeter_error.abs() <= self.options.perimeter_limit
     }
 
-    /// Best of the known starts for a number of darts, `None` when none can be cut on this patch.
-    fn promise(&self, count: usize, tried: &mut usize) -> Option<Promise> {
-        let mut starts = starts(count);
+    /// The known starts for a number of darts on this patch, best first.
+    fn starts(&self, count: usize, tried: &mut usize) -> Vec<Candidate> {
+        let mut starts = vec![radial(count)];
+        starts.extend(known(count).iter().map(|s| self.fitted(s)));
+        if count % 2 == 1 {
+            // The best known mirror pairs leave room for a dart at the nape's centre.
+            starts.extend(known(count - 1).iter().map(|s| {
+                let pairs = self.fitted(s).into_iter();
+                pairs.chain([AT_NAPE]).collect()
+            }));
+        }
+        if count.is_multiple_of(2) {
+            // So do those with a pair less for a short one behind the ears.
+            for (start, mouth) in known(count.saturating_sub(2))
+                .iter()
+                .flat_map(|s| BEHIND_EARS.map(|mouth| (s, mouth)))
+            {
+                let short = Gene {
+                    mouth,
+                    lean: 0.0,
+                    depth: 0.1,
+                };
+                starts.push(self.fitted(start).into_iter().chain([short]).collect());
+            }
+        }
         for round in 0..self.options.restarts {
             starts.push(self.grown(count, round, tried));
         }
         *tried += starts.len();
-        let judged: Vec<f64> = starts
-            .par_iter()
-            .map(|genes| self.cost(&self.mirrored(count, genes)))
-            .collect();
-        let best = (0..starts.len()).min_by(|&a, &b| judged[a].total_cmp(&judged[b]))?;
-        let layout = self.mirrored(count, &starts[best]);
-        let p95 = self.reach(&layout).map_or(f64::INFINITY, |r| r.p95);
-        Some(Promise {
-            genes: starts[best].clone(),
-            layout,
-            p95,
-        })
+        ranked(
+            starts
+                .into_par_iter()
+                .map(|genes| {
+                    let genes = self.mended(count, genes);
+                    let layout = self.mirrored(count, &genes);
+                    let cost = self.cost(&layout);
+                    Candidate {
+                        genes,
+                        layout,
+                        cost,
+                    }
+                })
+                .collect(),
+        )
+    }
+
+    /// The nearest genes that keep the rules, as far as a short search finds them: rules are in
+    /// millimetres, so what kept them on one head may break them on a smaller one. Nothing is laid flat.
+    fn mended(&self, count: usize, genes: Vec<Gene>) -> Vec<Gene> {
+        let from = flat(&genes);
+        let cost = |x: &[f64]| match self.shortfall(&self.mirrored(count, &whole(x))) {
+            Some(short) if short > 0.0 => BREACH + short,
+            Some(_) => x.iter().zip(&from).map(|(a, b)| (a - b).powi(2)).sum(),
+            None => CANNOT,
+        };
+        let effort = Effort {
+            population: 10,
+            generations: 12,
+            step: 0.02,
+            seed: count as u64,
+        };
+        if cost(&from) < BREACH {
+            return genes;
+        }
+        whole(&minimise(&from, effort, cost).0)
+    }
+
+    /// By how much of their rules the darts of a layout are too near to something; `None` when it can't
+    /// be cut.
+    fn shortfall(&self, layout: &Layout) -> Option<f64> {
+        let cut = self.cutter.cut(layout).ok()?;
+        Some(shortfall(&self.ground.breaches(&cut)))
+    }
+
+    /// A known start on this head: mouths at the same parts of the perimeter, points at the same parts of
+    /// the head.
+    fn fitted(&self, start: &[Start]) -> Vec<Gene> {
+        let gene = |s: &Start| {
+            let leaning = Gene {
+                mouth: s.mouth,
+                lean: 1.0,
+                depth: 0.25,
+            };
+            let side = self.ruler.sides()[0];
+            let spec = self.ruler.spec(leaning, side);
+            let [x, y, z] = s.point;
+            let x = if side == Side::Left { -x } else { x };
+            let place = self.patch.head.at_parts([x, y, z]);
+            let (Towards::Turned(to_front), Some((turn, depth))) =
+                (spec.towards, self.cutter.aimed(&spec, place))
+            else {
+                return leaning;
+            };
+            self.ruler.gene(s.mouth, turn * to_front, depth)
+        };
+        start.iter().map(gene).collect()
     }
 
     /// A start from nothing: pair after pair where it helps most, all of them moved after each.
     fn grown(&self, count: usize, round: usize, tried: &mut usize) -> Vec<Gene> {
         let mut random = fastrand::Rng::with_seed((1000 * count + round) as u64);
         // Every other round goes on from the best known layout with a pair less.
-        let known = starts((2 * (count / 2)).saturating_sub(2)).pop();
-        let mut genes = known.filter(|_| round % 2 == 1).unwrap_or_default();
-        let whole = |x: &[f64]| x.chunks(3).map(Gene::from_unit).collect::<Vec<Gene>>();
+        let fewer = known((2 * (count / 2)).saturating_sub(2));
+        let mut genes = match fewer.get(round / 2 % fewer.len().max(1)) {
+            Some(start) if round % 2 == 1 => self.fitted(start),
+            _ => Vec::new(),
+        };
         let cost = |genes: &[Gene]| self.cost(&self.ruler.mirrored("", genes, None));
         for _ in genes.len()..count / 2 {
             let drawn: Vec<Vec<Gene>> = (0..GROWTH)
                 .map(|_| {
                     let any = [random.f64(), random.f64(), random.f64()];
-                    genes
-                        .iter()
-                        .copied()
-                        .chain([Gene::from_unit(&any)])
-                        .collect()
+                    let more = genes.iter().copied().chain([Gene::from_unit(&any)]);
+                    more.collect()
                 })
                 .collect();
             let judged: Vec<f64> = drawn.par_iter().map(|g| cost(g)).collect();
             let best = (0..GROWTH).min_by(|&a, &b| judged[a].total_cmp(&judged[b]));
             genes.clone_from(&drawn[best.unwrap_or(0)]);
-            let from: Vec<f64> = genes.iter().flat_map(|g| g.to_unit()).collect();
             let effort = Effort {
                 population: 12,
                 generations: 12,
                 step: 0.08,
                 seed: random.u64(..),
             };
-            genes = whole(&minimise(&from, effort, |x| cost(&whole(x))).0);
+            genes = whole(&minimise(&flat(&genes), effort, |x| cost(&whole(x))).0);
             *tried += GROWTH + 144;
         }
         if count % 2 == 1 {
-            genes.push(Gene {
-                mouth: 1.0,
-                lean: 0.0,
-                depth: 0.25,
-            });
+            genes.push(AT_NAPE);
         }
         genes
     }
 
-    /// Moves the darts of a start until the effort is spent.
-    fn improve(
-        &self,
-        start: &Promise,
-        uneven_mm: f64,
-        tried: &mut usize,
-    ) -> (Layout, Vec<[f64; 3]>) {
-        let count = start.layout.darts.len();
-        let from: Vec<f64> = start.genes.iter().flat_map(|g| g.to_unit()).collect();
+    /// Moves the darts of the best starts, and those of the best of these until the effort is spent.
+    fn improve(&self, candidates: &mut Vec<Candidate>, uneven_mm: f64, tried: &mut usize) {
+        let count = candidates[0].layout.darts.len();
         let effort = Effort {
             population: self.options.population,
-            generations: self.options.generations,
+            generations: self.options.generations / 2,
             step: self.options.step,
             seed: count as u64,
         };
-        let genes = |x: &[f64]| x.chunks(3).map(Gene::from_unit).collect::<Vec<Gene>>();
-        let (best, _) = minimise(&from, effort, |x| {
-            self.cost(&self.mirrored(count, &genes(x)))
-        });
-        *tried += self.options.population * self.options.generations + 1;
-        let mut layout = self.mirrored(count, &genes(&best));
+        let mut moved: Vec<Candidate> = candidates
+            .iter()
+            .take(STARTS)
+            .map(|start| self.moved(start, effort, tried))
+            .collect();
+        moved = ranked(moved);
+        let further = Effort {
+            generations: self.options.generations,
+            step: 0.5 * effort.step,
+            ..effort
+        };
+        let best = self.moved(&moved[0], further, tried);
         if uneven_mm > UNEVEN_MM {
-            // Each dart for itself, from the best mirror pairs.
-            let from: Vec<f64> = self.both_sides(count, &genes(&best));
-            let effort = Effort {
-                step: 0.4 * effort.step,
-                ..effort
-            };
-            let (best, _) = minimise(&from, effort, |x| self.cost(&self.each(&genes(x))));
-            *tried += self.options.population * self.options.generations + 1;
-            layout = self.each(&genes(&best));
+            moved.push(self.each_moved(&best, further, tried));
         }
-        (layout, told(&genes(&best)))
+        moved.push(best);
+        candidates.append(&mut moved);
+        *candidates = ranked(std::mem::take(candidates));
+    }
+
+    /// Mirror pairs moved about.
+    fn moved(&self, start: &Candidate, effort: Effort, tried: &mut usize) -> Candidate {
+        let count = start.layout.darts.len();
+        let layout = |x: &[f64]| self.mirrored(count, &whole(x));
+        let (best, cost) = minimise(&flat(&start.genes), effort, |x| self.cost(&layout(x)));
+        *tried += effort.population * effort.generations + 1;
+        Candidate {
+            layout: layout(&best),
+            genes: whole(&best),
+            cost,
+        }
+    }
+
+    /// Each dart moved for itself, from the best mirror pairs.
+    fn each_moved(&self, start: &Candidate, effort: Effort, tried: &mut usize) -> Candidate {
+        let count = start.layout.darts.len();
+        let from = self.both_sides(count, &start.genes);
+        let layout = |x: &[f64]| self.each(&whole(x));
+        let (best, cost) = minimise(&from, effort, |x| self.cost(&layout(x)));
+        *tried += effort.population * effort.generations + 1;
+        Candidate {
+            layout: layout(&best),
+            genes: start.genes.clone(),
+            cost,
+        }
     }
 
     /// `count` darts as mirror pairs; an odd one out goes to the nape's centre.
@@ -324,20 +496,21 @@ impl<'a> Scout<'a> {
         self.ruler.mirrored(&name, &genes[..count / 2], single)
     }
 
-    /// The genes of mirror pairs as one for each dart, left ones first.
+    /// The genes of mirror pairs as one for each dart, those of [`Ruler::sides`]'s first side first.
     fn both_sides(&self, count: usize, genes: &[Gene]) -> Vec<f64> {
         let pairs = &genes[..count / 2];
         let twice = pairs.iter().chain(pairs).chain(&genes[count / 2..]);
         twice.flat_map(|g| g.to_unit()).collect()
     }
 
-    /// Darts of which the first half are on the left and the second on the right.
+    /// Darts of which the first half are on one side and the second on the other.
     fn each(&self, genes: &[Gene]) -> Layout {
         let pairs = genes.len() / 2;
+        let [first, second] = self.ruler.sides();
         let mut darts = Vec::with_capacity(genes.len());
         for k in 0..pairs {
-            darts.push(self.ruler.spec(genes[k], Side::Left));
-            darts.push(self.ruler.spec(genes[k + pairs], Side::Right));
+            darts.push(self.ruler.spec(genes[k], first));
+            darts.push(self.ruler.spec(genes[k + pairs], second));
         }
         if let Some(&gene) = genes.get(2 * pairs) {
             darts.push(self.ruler.spec(Gene { mouth: 1.0, ..gene }, Side::Left));
@@ -347,6 +520,22 @@ impl<'a> Scout<'a> {
             darts,
             seams: Vec::new(),
         }
+    }
+
+    /// What a layout keeps its distance from by little more than a rule asks.
+    fn held_back_by(&self, layout: &Layout) -> Vec<Near> {
+        let ground = Ground::new(self.patch, self.options.rules.widened(HELD_BACK_MM));
+        let Ok(cut) = self.cutter.cut(layout) else {
+            return Vec::new();
+        };
+        let mut kinds: Vec<Near> = ground
+            .breaches(&cut)
+            .iter()
+            .map(|b| b.near.kind())
+            .collect();
+        kinds.sort_unstable();
+        kinds.dedup();
+        kinds
     }
 
     /// Whether a layout can be cut and breaks no rule.
@@ -361,14 +550,16 @@ impl<'a> Scout<'a> {
         let Ok(cut) = self.cutter.cut(layout) else {
             return CANNOT;
         };
-        let breaches = self.ground.breaches(&cut);
-        if !breaches.is_empty() {
-            let shortfall = |b: &Breach| 1.0 - b.distance_mm / b.allowed_mm;
-            return BREACH + breaches.iter().map(shortfall).sum::<f64>();
+        let short = shortfall(&self.ground.breaches(&cut));
+        if short > 0.0 {
+            return BREACH + short;
         }
-        let Ok(reach) = self.lay(layout, &cut) else {
-            return CANNOT;
-        };
+        self.lay(layout, &cut)
+            .map_or(CANNOT, |reach| self.price(&reach))
+    }
+
+    /// What a layout that breaks no rule costs.
+    fn price(&self, reach: &Reach) -> f64 {
         let over = (reach.p95 - AIM * self.material.limit).max(0.0);
         let edge = (reach.perimeter_error.abs() - 0.9 * self.options.perimeter_limit).max(0.0);
         over + EDGE_PRICE * edge + SEWING_PRICE * reach.length_mm / self.ruler.total()

@@ -174,6 +174,16 @@ impl Density for DirichletDensity {
 }
 
 impl Cloth {
+    /// By what part a strain has raised the resistance: its fourth power, which leaves what is well below
+    /// the limit alone and takes hold beyond.
+    #[inline]
+    fn stiff(&self, strain: f64) -> f64 {
+        self.stiffening.map_or(0.0, |limit| {
+            let square = (strain / limit) * (strain / limit);
+            square * square
+        })
+    }
+
     /// Cost of one stretch σ and its slope.
     #[inline]
     fn resist(&self, sigma: f64) -> (f64, f64) {
@@ -183,14 +193,10 @@ impl Cloth {
         } else {
             (self.crowding, sigma - 1.0, 1.0)
         };
-        let square = strain * strain;
-        let stiff = self
-            .stiffening
-            .map_or(0.0, |limit| square / (limit * limit));
-        let value = weight * square * (1.0 + stiff);
+        let stiff = self.stiff(strain);
         (
-            value,
-            weight * 2.0 * strain * (1.0 + 2.0 * stiff) * by_sigma,
+            weight * strain * strain * (1.0 + stiff),
+            weight * 2.0 * strain * (1.0 + 3.0 * stiff) * by_sigma,
         )
     }
 
@@ -203,11 +209,9 @@ impl Cloth {
         } else {
             (self.crowding, sigma - 1.0, 1.0, 0.0)
         };
-        let stiff = self
-            .stiffening
-            .map_or(0.0, |limit| strain * strain / (limit * limit));
-        let slope = 2.0 * strain * (1.0 + 2.0 * stiff);
-        weight * ((2.0 + 12.0 * stiff) * by * by + slope * bend)
+        let stiff = self.stiff(strain);
+        let slope = 2.0 * strain * (1.0 + 3.0 * stiff);
+        weight * ((2.0 + 30.0 * stiff) * by * by + slope * bend)
     }
 
     /// Cost of the stretch along the grain: 1/σ is |J⁻¹ g| = |Jᵀ n| / det J, n square to g.

@@ -48,7 +48,7 @@ impl Patch {
             edges.push(walk(&self.mesh, &map.uv, ring, step_mm, &mut samples));
             rings.push((first..samples.len()).collect());
         }
-        scatter(&self.mesh, &map.uv, step_mm, &mut samples);
+        scatter(self, &map.uv, step_mm, &mut samples);
         let faces = triangulate(&samples, &rings)?;
         self.with_surface(&samples, &faces, &rings, &edges[0])
     }
@@ -142,38 +142,41 @@ fn walk(
     edges
 }
 
-/// Inner vertices no nearer to one another than the step, in a scattered but fixed order.
-fn scatter(mesh: &TriMesh, uv: &[Point2], step_mm: f64, samples: &mut Vec<Sample>) {
+/// Inner vertices no nearer to one another than the step, in a scattered order that a turned head shares
+/// and its mirror image too.
+fn scatter(patch: &Patch, uv: &[Point2], step_mm: f64, samples: &mut Vec<Sample>) {
+    let mesh = &patch.mesh;
     let mut grid = Grid::new(mesh, step_mm);
     for &(place, _) in samples.iter() {
         grid.insert(place);
     }
     let boundary = samples.len();
-    let count = mesh.vertex_count() as u64;
-    // A multiplier prime to the count visits every vertex once; the golden ratio scatters them.
-    let mut stride = ((count as f64 * 0.618_033_988_75) as u64).max(1);
-    while gcd(stride, count) != 1 {
-        stride += 1;
-    }
-    let order = (0..count).map(|k| ((k * stride) % count) as usize);
-    for vertex in order {
-        if mesh.on_boundary(index(vertex)) || mesh.outgoing(index(vertex)) == NONE {
-            continue;
-        }
-        let place = mesh.position(index(vertex));
+    let mut order: Vec<(u64, u32)> = (0..index(mesh.vertex_count()))
+        .filter(|&v| !mesh.on_boundary(v) && mesh.outgoing(v) != NONE)
+        .map(|v| (lot(patch.head.in_axes(mesh.position(v))), v))
+        .collect();
+    order.sort_unstable();
+    for (_, vertex) in order {
+        let place = mesh.position(vertex);
         let free = grid.near(place).iter().all(|&(k, other)| {
             let clear = if k < boundary { CLEAR_OF_EDGE } else { 0.8 };
             nalgebra::distance(&place, &other) >= clear * step_mm
         });
         if free {
             grid.insert(place);
-            samples.push((place, uv[vertex]));
+            samples.push((place, uv[vertex as usize]));
         }
     }
 }
 
-fn gcd(a: u64, b: u64) -> u64 {
-    if b == 0 { a } else { gcd(b, a % b) }
+/// A number drawn for a place in head axes, the same for its mirror image.
+fn lot([x, y, z]: [f64; 3]) -> u64 {
+    [x.abs(), y, z].iter().fold(0, |mixed: u64, c| {
+        let hundredths = (100.0 * c).round() as i64;
+        // The golden ratio as a fraction of 2⁶⁴ (Knuth, The Art of Computer Programming 3, section 6.4).
+        let mixed = (mixed ^ hundredths.cast_unsigned()).wrapping_mul(0x9E37_79B9_7F4A_7C15);
+        mixed ^ (mixed >> 29)
+    })
 }
 
 /// Constrained Delaunay triangulation of the samples inside the first ring and outside the others.

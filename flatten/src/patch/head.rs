@@ -115,6 +115,38 @@ impl Head {
         let d = point - nalgebra::center(&self.left_ear, &self.right_ear);
         [d.dot(&self.right), d.dot(&self.forward), d.dot(&self.up)]
     }
+
+    /// A point in parts of the head, the same place on a head of another size: to the right in halves of
+    /// the distance of the ears, to the front in halves of that from front to nape (from their middle), up
+    /// in crown heights above the ears.
+    #[must_use]
+    pub fn in_parts(&self, point: Point3) -> [f64; 3] {
+        let (middle, part) = self.measures();
+        let [x, y, z] = self.in_axes(point);
+        [x / part[0], (y - middle) / part[1], z / part[2]]
+    }
+
+    /// The point that [`Self::in_parts`] gives these parts.
+    #[must_use]
+    pub fn at_parts(&self, [x, y, z]: [f64; 3]) -> Point3 {
+        let (middle, part) = self.measures();
+        nalgebra::center(&self.left_ear, &self.right_ear)
+            + self.right * (x * part[0])
+            + self.forward * (middle + y * part[1])
+            + self.up * (z * part[2])
+    }
+
+    /// Where the middle of front and nape lies to the front of the ears, and the lengths of the parts.
+    fn measures(&self) -> (f64, [f64; 3]) {
+        let [_, front, _] = self.in_axes(self.front);
+        let [_, nape, _] = self.in_axes(self.nape);
+        let [_, _, crown] = self.in_axes(self.crown);
+        let ears = nalgebra::distance(&self.left_ear, &self.right_ear);
+        (
+            0.5 * (front + nape),
+            [0.5 * ears, 0.5 * (front - nape), crown].map(|part| part.max(1.0)),
+        )
+    }
 }
 
 /// How unlike a scalp the mold is on one side: relative spread of its distance from the middle, and
