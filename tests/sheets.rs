@@ -97,7 +97,7 @@ fn panel(name: &str, width: f64, height: f64) -> Figure {
 }
 
 fn cover() -> Cover {
-    let row = |label: &str, value: &str| (label.to_owned(), value.to_owned());
+    let row = |label: &str, value: &str| vec![label.to_owned(), value.to_owned()];
     Cover {
         title: "Base pattern".into(),
         client: "0042".into(),
@@ -111,10 +111,12 @@ fn cover() -> Cover {
                     row("Take-up of all darts", "27.3 mm"),
                     row("Length of darts and seams to sew", "184 mm"),
                 ],
+                ..Section::default()
             },
             Section {
                 heading: "Material".into(),
                 rows: vec![row("Light lace", "one piece, 440 x 480 mm, grain from front to nape")],
+                ..Section::default()
             },
         ],
         cautions: vec![

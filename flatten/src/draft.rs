@@ -122,8 +122,8 @@ pub enum Fault {
     },
     /// More strain than the material takes.
     #[error(
-        "the strain is {:.1} % (95 % of the area has less) and the material takes {:.1} %; add darts or choose a material that gives more",
-        100.0 * p95, 100.0 * limit
+        "the material takes {:.1} % of stretch or crowding and this layout asks it for up to {:.1} % on 95 % of the base, and for more on the rest: it may pucker or pull there; add darts, or choose a material that gives more",
+        100.0 * limit, 100.0 * p95
     )]
     Strain {
         /// 95th percentile.

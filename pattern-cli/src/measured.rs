@@ -45,18 +45,14 @@ pub fn measured(
             path.key()
         ));
     }
-    done.beware.extend(
-        rows.iter()
-            .filter(|row| row.grade == Grade::Stop)
-            .map(|row| {
-                let cause = row.cause.map(|c| format!(": {c}")).unwrap_or_default();
-                format!(
-                    "{} differs by {}{cause}",
-                    row.path.key(),
-                    format_mm(row.difference_mm)
-                )
-            }),
-    );
+    for row in &rows {
+        if let Some(sentence) = row.sentence() {
+            match row.grade {
+                Grade::Stop => done.beware.push(sentence),
+                _ => done.lines.push(format!("note: {sentence}")),
+            }
+        }
+    }
     let even = evenness(mesh, head);
     if let Some(even) = &even {
         done.lines.push(format!(
@@ -157,7 +153,7 @@ mod tests {
         let readings = [(TapePath::Girth, 586.0), (TapePath::FrontToNape, 380.0)].into();
         let (done, picture) = measured(&mesh, &head, &line, &readings);
         assert_eq!(done.beware.len(), 1, "{:?}", done.beware);
-        assert!(done.beware[0].starts_with("front_to_nape"));
+        assert!(done.beware[0].starts_with("tape front_to_nape reads 380 mm"));
         assert_eq!(done.json["tapes"][0]["grade"], "fine");
         assert_eq!(done.json["tapes"][1]["grade"], "stop");
         assert!(picture.items.len() >= 6);

@@ -14,7 +14,7 @@ use flatten::{
     mesh::{CleanMesh, MendOptions, mend},
     patch::{Head, KeepClear, Outline},
     scan::{self, ScanUnits},
-    tape::{self, Comparison, Grade, Readings, Stations},
+    tape::{self, Comparison, Grade, Readings, Stations, TapeLine, TapePath},
     units::{Unit, format_mm_and_inch},
 };
 
@@ -43,8 +43,8 @@ pub struct Order {
     pub ask: Vec<String>,
     /// Readings beside the mold.
     pub tapes: Vec<Comparison>,
-    /// Every path on the mold, mm.
-    pub on_mold: Readings,
+    /// Every path that can be laid on the mold.
+    pub laid: Vec<(TapePath, TapeLine)>,
 }
 
 /// A head in millimetres, before the order is placed on it.
@@ -95,20 +95,17 @@ impl Order {
             beware.push(UNCONFIRMED.into());
         }
         let stations = Stations::of(&source.head, &outline.perimeter);
-        let on_mold: Readings = tape::measure_all(&source.mold.mesh, &stations)
-            .into_iter()
-            .map(|(path, line)| (path, line.length_mm))
+        let laid = tape::measure_all(&source.mold.mesh, &stations);
+        let on_mold: Readings = laid
+            .iter()
+            .map(|(path, line)| (*path, line.length_mm))
             .collect();
         let tapes = tape::compare(&fitting.tape, &on_mold);
         let mut ask = source.warnings;
         for row in &tapes {
-            match row.grade {
-                Grade::Fine => {}
-                Grade::Ask => ask.push(disagreement(row, "ask about it before cutting")),
-                Grade::Stop => beware.push(disagreement(
-                    row,
-                    "stop: measure again before anything is cut",
-                )),
+            let stop = row.grade == Grade::Stop;
+            if let Some(sentence) = row.sentence() {
+                if stop { &mut beware } else { &mut ask }.push(sentence);
             }
         }
 
@@ -133,23 +130,9 @@ impl Order {
             beware,
             ask,
             tapes,
-            on_mold,
+            laid,
         })
     }
-}
-
-/// A tape that asks for attention, as a sentence.
-fn disagreement(row: &Comparison, verb: &str) -> String {
-    let cause = row
-        .cause
-        .as_ref()
-        .map_or(String::new(), |cause| format!(" ({cause})"));
-    format!(
-        "tape {} reads {}, the mold has {}: {verb}{cause}",
-        row.path.key(),
-        format_mm_and_inch(row.read_mm),
-        format_mm_and_inch(row.mold_mm),
-    )
 }
 
 /// The head of a scan.

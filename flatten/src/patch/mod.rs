@@ -1,5 +1,6 @@
 //! What the base covers: perimeter and openings cut exactly from the mold.
 
+mod align;
 mod coarse;
 mod curve;
 mod cut;
@@ -9,6 +10,7 @@ mod head;
 mod mirror;
 mod offset;
 
+pub use align::align;
 pub(crate) use curve::smooth_step;
 pub use curve::{CORNER_RAD, SMOOTH_GAP_MM};
 pub use edge::{Edge, EdgePlace};

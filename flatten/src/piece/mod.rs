@@ -12,6 +12,7 @@
 //! | landmarks, sections and places in the plane | `place` |
 //! | notches, guides, keep-clear places | `mark` |
 //! | all of it for one panel | `make` |
+//! | what tapes will measure on the sewn base | `finished` |
 //! | ink and labels | `draw`, `label` |
 //!
 //! [`hair`] and [`stock`] tell what a base needs of both.
@@ -24,6 +25,8 @@ mod allowance;
 mod cap;
 
 mod draw;
+
+mod finished;
 
 pub mod hair;
 
@@ -44,6 +47,7 @@ mod truing;
 mod types;
 
 pub use draw::{Style, draw, draw_all};
+pub use finished::{Finished, finished};
 pub use make::{Order, SeamCheck, make, seam_checks};
 pub use types::{
     Allowance, ClearPlace, DartMark, DartStyle, Grain, Guide, Hand, Mark, MarkKind, Measured,

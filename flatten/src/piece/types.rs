@@ -320,6 +320,30 @@ pub struct Piece {
     pub measured: Measured,
 }
 
+/// A piece with nothing on it.
+#[cfg(test)]
+pub(crate) fn blank() -> Piece {
+    Piece {
+        id: "A".into(),
+        name: "base".into(),
+        number: 1,
+        of: 1,
+        client: "0000".into(),
+        material: "light lace".into(),
+        date: None,
+        grain: Grain::FrontBack,
+        sew_line_mm: Vec::new(),
+        cut_line_mm: Vec::new(),
+        openings: Vec::new(),
+        stretches: Vec::new(),
+        darts: Vec::new(),
+        marks: Vec::new(),
+        guides: Vec::new(),
+        keep_clear: Vec::new(),
+        measured: Measured::default(),
+    }
+}
+
 /// Why a piece can't be drawn.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum PieceError {

@@ -37,19 +37,33 @@ pub struct Cover {
     pub banner: Option<String>,
 }
 
-/// A table on the cover.
+/// A part of the cover: sentences over the full width, a table, or both.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Section {
-    /// Its heading.
+    /// Its heading; none is printed when it is empty.
     pub heading: String,
-    /// Label and value, ready to print.
-    pub rows: Vec<(String, String)>,
+    /// Whether it stands before the scale square: what must be known before anything is printed.
+    pub first: bool,
+    /// Whole sentences, numbered when there are several.
+    pub sentences: Vec<String>,
+    /// Names of the table's columns; empty for a table of labels and values.
+    pub columns: Vec<String>,
+    /// Cells, ready to print; the second column is in heavy type.
+    pub rows: Vec<Vec<String>>,
+    /// Small print under the table.
+    pub foot: String,
 }
 
-const TITLE_MM: f64 = 11.0;
-const HEADING_MM: f64 = 5.6;
-const BODY_MM: f64 = 4.2;
-const LEADING: f64 = 1.38;
+const TITLE_MM: f64 = 10.0;
+const HEADING_MM: f64 = 5.0;
+const BODY_MM: f64 = 3.8;
+/// Column names and small print; still larger than what a telephone book had.
+const SMALL_MM: f64 = 3.2;
+const LEADING: f64 = 1.3;
+/// Free between the columns of a table, at least and at most, mm.
+const GUTTER_MM: [f64; 2] = [4.0, 11.0];
+/// Width of a column of labels, as a part of the page's.
+const LABELS: f64 = 0.37;
 /// Lines longer than this are hard to read; wide paper leaves the rest free, mm.
 const COLUMN_MM: f64 = 200.0;
 /// Height of the line that names the pattern on further cover pages, mm.
@@ -108,19 +122,19 @@ impl Flow {
     /// A heading with a rule above, never alone at the foot of a page.
     fn heading(&mut self, words: &str) {
         self.need(HEADING_MM * LEADING + 3.0 * BODY_MM * LEADING);
-        self.gap(4.0);
+        self.gap(2.6);
         self.items.push(stroke(&[
             Point2::new(0.0, self.y),
             Point2::new(self.width, self.y),
         ]));
-        self.y -= 1.2;
-        self.text(words, HEADING_MM, true, 0.0);
         self.y -= 0.8;
+        self.text(words, HEADING_MM, true, 0.0);
+        self.y -= 0.4;
     }
 
     /// A numbered or dotted paragraph.
     fn point(&mut self, mark: &str, words: &str) {
-        const INDENT_MM: f64 = 7.0;
+        const INDENT_MM: f64 = 6.0;
         self.need(BODY_MM * LEADING);
         let at = Point2::new(0.0, self.y - BODY_MM * LEADING + 0.34 * BODY_MM);
         self.items.push(Item::Text(Text {
@@ -128,35 +142,131 @@ impl Flow {
             ..Text::new(at, BODY_MM, mark)
         }));
         self.text(words, BODY_MM, false, INDENT_MM);
-        self.gap(1.0);
+        self.gap(0.4);
     }
 
-    /// A label and its value in two columns, both wrapped.
-    fn row(&mut self, label: &str, value: &str) {
-        let split = 0.56 * self.width;
-        let left = wrap_text(label, BODY_MM, false, split - 4.0);
-        let right = wrap_text(value, BODY_MM, true, self.width - split);
-        let lines = left.len().max(right.len());
+    /// A dotted paragraph in small type.
+    fn small_point(&mut self, words: &str) {
+        const INDENT_MM: f64 = 4.0;
+        self.need(SMALL_MM * LEADING);
+        let at = Point2::new(0.0, self.y - SMALL_MM * LEADING + 0.34 * SMALL_MM);
+        self.items
+            .push(Item::Text(Text::new(at, SMALL_MM, "\u{2022}")));
+        self.text(words, SMALL_MM, false, INDENT_MM);
+        self.gap(0.4);
+    }
+
+    /// A table, each cell wrapped in its column.
+    fn table(&mut self, columns: &[String], rows: &[Vec<String>]) {
+        let places = column_places(columns, rows, self.width);
+        if !columns.is_empty() {
+            self.row(columns, &places, SMALL_MM, false);
+        }
+        for row in rows {
+            self.row(row, &places, BODY_MM, true);
+        }
+    }
+
+    /// One row of a table, kept whole on a page; `places` are the left and right end of each column.
+    fn row(&mut self, cells: &[String], places: &[[f64; 2]], size: f64, heavy: bool) {
+        let lines: Vec<Vec<String>> = cells
+            .iter()
+            .zip(places)
+            .enumerate()
+            .map(|(k, (cell, [left, right]))| wrap_text(cell, size, heavy && k == 1, right - left))
+            .collect();
+        let deepest = lines.iter().map(Vec::len).max().unwrap_or(0);
         #[expect(clippy::cast_precision_loss, reason = "a few lines")]
-        let height = lines as f64 * BODY_MM * LEADING;
+        let height = deepest as f64 * size * LEADING;
         self.need(height.min(self.height));
-        for index in 0..lines {
-            self.need(BODY_MM * LEADING);
-            self.y -= BODY_MM * LEADING;
-            let y = self.y + 0.34 * BODY_MM;
-            if let Some(line) = left.get(index) {
-                let text = Text::new(Point2::new(0.0, y), BODY_MM, line.clone());
-                self.items.push(Item::Text(text));
-            }
-            if let Some(line) = right.get(index) {
-                self.items.push(Item::Text(Text {
-                    bold: true,
-                    ..Text::new(Point2::new(split, y), BODY_MM, line.clone())
-                }));
+        for index in 0..deepest {
+            self.need(size * LEADING);
+            self.y -= size * LEADING;
+            for (k, cell) in lines.iter().enumerate() {
+                if let Some(line) = cell.get(index) {
+                    self.items.push(Item::Text(Text {
+                        bold: heavy && k == 1,
+                        ..Text::new(
+                            Point2::new(places[k][0], self.y + 0.34 * size),
+                            size,
+                            line.clone(),
+                        )
+                    }));
+                }
             }
         }
-        self.gap(0.6);
+        self.gap(0.5);
     }
+
+    /// A section of the caller's.
+    fn section(&mut self, section: &Section) {
+        if section.heading.is_empty() {
+            self.gap(2.0);
+        } else {
+            self.heading(&section.heading);
+        }
+        match &section.sentences[..] {
+            [only] => self.text(only, BODY_MM, false, 0.0),
+            many => {
+                for (index, sentence) in many.iter().enumerate() {
+                    self.point(&format!("{}", index + 1), sentence);
+                }
+            }
+        }
+        self.table(&section.columns, &section.rows);
+        self.text(&section.foot, SMALL_MM, false, 0.0);
+    }
+}
+
+/// Left and right end of each column, mm: labels and values split the page at a fixed place, other
+/// tables take what their cells need, the widest giving way first.
+fn column_places(columns: &[String], rows: &[Vec<String>], width: f64) -> Vec<[f64; 2]> {
+    let count = rows.iter().map(Vec::len).max().unwrap_or(0);
+    if columns.is_empty() && count == 2 {
+        let split = LABELS * width;
+        return vec![[0.0, split - GUTTER_MM[0]], [split, width]];
+    }
+    let mut wide: Vec<f64> = (0..count)
+        .map(|k| {
+            let cells = rows.iter().filter_map(|row| row.get(k));
+            let widest = cells
+                .map(|cell| text_width_mm(cell, BODY_MM, k == 1))
+                .fold(0.0, f64::max);
+            let name = columns.get(k).map_or("", |name| name);
+            widest.max(text_width_mm(name, SMALL_MM, false)) + 0.1
+        })
+        .collect();
+    #[expect(clippy::cast_precision_loss, reason = "a few columns")]
+    let gutters = count.saturating_sub(1) as f64;
+    let room = width - gutters * GUTTER_MM[0];
+    loop {
+        let over = wide.iter().sum::<f64>() - room;
+        if over <= 1e-6 {
+            break;
+        }
+        let widest = wide.iter().copied().fold(0.0, f64::max);
+        let next = wide
+            .iter()
+            .copied()
+            .filter(|w| *w < widest - 1e-9)
+            .fold(0.0, f64::max);
+        let tied: Vec<usize> = (0..count).filter(|&k| wide[k] >= widest - 1e-9).collect();
+        #[expect(clippy::cast_precision_loss, reason = "a few columns")]
+        let each = (over / tied.len() as f64).min(widest - next);
+        for k in tied {
+            wide[k] -= each;
+        }
+    }
+    let free = width - wide.iter().sum::<f64>();
+    let gutter = (free / gutters.max(1.0)).clamp(GUTTER_MM[0], GUTTER_MM[1]);
+    let mut x = 0.0;
+    wide.iter()
+        .map(|w| {
+            let place = [x, x + w];
+            x += w + gutter;
+            place
+        })
+        .collect()
 }
 
 /// Draws the cover pages.
@@ -185,19 +295,19 @@ pub(super) fn cover(
         pages: Vec::new(),
     };
     head(&mut flow, cover, figures, tiling, options);
-    check_block(&mut flow, tiling, table, figures, &stock);
-    for section in &cover.sections {
-        flow.heading(&section.heading);
-        for (label, value) in &section.rows {
-            flow.row(label, value);
-        }
+    for section in cover.sections.iter().filter(|section| section.first) {
+        flow.section(section);
     }
+    check_block(&mut flow, tiling, table, figures, &stock);
     how_to(&mut flow, tiling);
+    for section in cover.sections.iter().filter(|section| !section.first) {
+        flow.section(section);
+    }
     legend(&mut flow, figures, tiling);
     if !cover.cautions.is_empty() {
         flow.heading("Cautions");
         for caution in &cover.cautions {
-            flow.point("\u{2022}", caution);
+            flow.small_point(caution);
         }
     }
     flow.turn_page();
@@ -260,9 +370,9 @@ fn head(
     tiling: &Tiling,
     options: &SheetOptions,
 ) {
-    flow.text(&cover.title, TITLE_MM, true, 0.0);
-    flow.text(&format!("Client {}", cover.client), 7.0, true, 0.0);
-    flow.gap(1.0);
+    let title = format!("{}, client {}", cover.title, cover.client);
+    flow.text(&title, TITLE_MM, true, 0.0);
+    flow.gap(0.5);
     for line in &cover.about {
         flow.text(line, BODY_MM, false, 0.0);
     }
@@ -311,8 +421,8 @@ fn check_block(flow: &mut Flow, tiling: &Tiling, table: &Table, figures: &[Figur
     flow.heading("1  Print at 100 % and measure this square first");
     flow.text(
         "Choose \"actual size\" or 100 %; never \"fit to page\". Each side of the square must measure \
-         100 mm and the line below it 4 in. If not, cut nothing: type what you measured, x and y, \
-         into the command \"sheets --measured\" and print again.",
+         100 mm and the line below it 4 in. If not, cut nothing: print again with the command \
+         \"sheets --measured 98.6x99.1\", with what you measured, x and y.",
         BODY_MM,
         false,
         0.0,
@@ -416,30 +526,25 @@ fn map(tiling: &Tiling, table: &Table, figures: &[Figure], area: Bounds) -> Item
 }
 
 fn how_to(flow: &mut Flow, tiling: &Tiling) {
-    if tiling.tiles.len() > 1 {
-        flow.heading("2  Join the sheets");
-        let steps = [
-            "Lay the sheets out as on the map. Rows are letters from the top, columns numbers from the left.",
-            "On each sheet cut off the strips beyond the broken lines on its left and its upper side. \
-             Leave the strips on the right and the lower side.",
-            "Lay each sheet on its neighbours' strips until the broken lines and the diamonds with the same \
-             number meet, then tape. The dark halves of the diamonds all point the same way.",
-            "Measure one long line of the pattern across a join against the number printed beside it.",
-        ];
-        for (index, step) in steps.iter().enumerate() {
-            flow.point(&format!("{}", index + 1), step);
-        }
-        flow.heading("3  Cut");
-    } else {
+    const CUT: &str = "Cut on the solid line, sew on the dashed line inside it. LEFT and RIGHT are the \
+                       client's; the outside (hair side) of every piece faces you.";
+    if tiling.tiles.len() < 2 {
         flow.heading("2  Cut");
+        flow.text(CUT, BODY_MM, false, 0.0);
+        return;
     }
-    flow.text(
-        "LEFT and RIGHT are the client's. The outside (hair side) of every piece faces you. Cut on the solid \
-         line; sew on the dashed line inside it. Make a trial in paper or net before you cut good material.",
-        BODY_MM,
-        false,
-        0.0,
-    );
+    flow.heading("2  Join the sheets, then cut");
+    let steps = [
+        "Lay the sheets out as on the map: rows are letters from the top, columns numbers from the left.",
+        "On each sheet cut off the strips beyond the broken lines on its left and its upper side. \
+         Leave the strips on the right and the lower side.",
+        "Lay each sheet on its neighbours' strips until the broken lines and the diamonds with the same \
+         number meet, then tape. Measure one long line across a join against the number printed beside it.",
+        CUT,
+    ];
+    for (index, step) in steps.iter().enumerate() {
+        flow.point(&format!("{}", index + 1), step);
+    }
 }
 
 fn inks(items: &[Item], found: &mut BTreeSet<Ink>) {
@@ -457,7 +562,7 @@ fn inks(items: &[Item], found: &mut BTreeSet<Ink>) {
 /// The kinds of line that occur, each with a sample.
 fn legend(flow: &mut Flow, figures: &[Figure], tiling: &Tiling) {
     const SAMPLE_MM: f64 = 24.0;
-    const LINE_MM: f64 = 7.0;
+    const LINE_MM: f64 = 6.0;
     let mut found = BTreeSet::new();
     for figure in figures {
         inks(&figure.drawing.items, &mut found);

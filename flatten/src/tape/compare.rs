@@ -9,6 +9,7 @@
 use std::{collections::BTreeMap, fmt};
 
 use super::TapePath;
+use crate::units::format_mm_and_inch;
 
 /// Readings by path, mm.
 pub type Readings = BTreeMap<TapePath, f64>;
@@ -114,6 +115,29 @@ pub struct Comparison {
     pub grade: Grade,
     /// Likely cause of a difference that is not fine.
     pub cause: Option<Cause>,
+}
+
+impl Comparison {
+    /// The difference in one sentence, with what to do about it and its likely cause; nothing when it
+    /// is fine.
+    #[must_use]
+    pub fn sentence(&self) -> Option<String> {
+        let verb = match self.grade {
+            Grade::Fine => return None,
+            Grade::Ask => "ask about it before cutting",
+            Grade::Stop => "stop: measure again before anything is cut",
+        };
+        let cause = self
+            .cause
+            .as_ref()
+            .map_or(String::new(), |cause| format!(" ({cause})"));
+        Some(format!(
+            "tape {} reads {}, the mold has {}: {verb}{cause}",
+            self.path.key(),
+            format_mm_and_inch(self.read_mm),
+            format_mm_and_inch(self.mold_mm),
+        ))
+    }
 }
 
 /// What readings become when a unit was taken for another: mold over reading, and the words.

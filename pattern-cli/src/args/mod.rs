@@ -61,6 +61,8 @@ const DRAFT_EXAMPLE: &str = "\
 Example:
   pattern-cli draft clients/0042/fitting.toml --out clients/0042/pattern
 
+  pattern-cli draft clients/0042/new-mold.toml --like clients/0042/pattern/pattern.json --out again
+
 The folder holds pattern.svg, sheets.pdf, pattern.json and report.html.";
 
 /// Draft a fitting.
@@ -69,6 +71,9 @@ The folder holds pattern.svg, sheets.pdf, pattern.json and report.html.";
 pub struct Draft {
     /// The fitting file (TOML)
     pub fitting: PathBuf,
+    /// Keep the layout of this earlier pattern.json, whatever [darts] says, and tell what has changed
+    #[arg(long, value_name = "PATTERN")]
+    pub like: Option<PathBuf>,
     /// Where to write
     #[command(flatten)]
     pub out: Out,

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use crate::{
     args::Demo,
-    command::draft::{FILES, drafted, place},
+    command::draft::{FILES, Wish, drafted, place},
     fitting::Fitting,
     outcome::{Done, Failure, Voice},
 };
@@ -21,7 +21,14 @@ pub(super) fn run(demo: &Demo, voice: &Voice) -> Result<Done, Failure> {
     let place = place(out, demo.out.replace, &ours)?;
     let fitting = Fitting::parse(Path::new(NAME), FITTING)?;
     let own = (NAME, FITTING.as_bytes().to_vec());
-    let mut done = drafted(&fitting, Path::new("."), &place, vec![own], false, voice)?;
+    let mut done = drafted(
+        &fitting,
+        Path::new("."),
+        &place,
+        vec![own],
+        &Wish::default(),
+        voice,
+    )?;
     done.lines.push(format!(
         "The client is invented. To go on from it: pattern-cli draft {}",
         out.join(NAME).display()

@@ -7,17 +7,21 @@ use std::{
     time::Instant,
 };
 
-use flatten::draft::{self, Pattern, Step};
+use flatten::{
+    draft::{self, DraftError, Pattern, Step},
+    job::LayoutChoice,
+};
 use serde_json::json;
 
 use crate::{
     args::Draft,
+    command::sheets::read,
     fitting::Fitting,
     folder::Place,
     order::Order,
     outcome::{Done, Failure, Voice},
     progress::Progress,
-    record::Record,
+    record::{Change, Record, layout_like},
     write::{
         html::{Part, Scene, report},
         print::{drawing, print},
@@ -36,7 +40,38 @@ pub(super) fn run(draft: &Draft, voice: &Voice) -> Result<Done, Failure> {
         .unwrap_or_else(|| beside(&draft.fitting));
     let place = place(&out, draft.out.replace, &FILES)?;
     let folder = draft.fitting.parent().unwrap_or(Path::new("."));
-    drafted(&fitting, folder, &place, Vec::new(), draft.timings, voice)
+    let wish = Wish {
+        like: draft.like.as_deref().map(read).transpose()?,
+        timings: draft.timings,
+    };
+    drafted(&fitting, folder, &place, Vec::new(), &wish, voice)
+}
+
+/// What is wished for beside the fitting.
+#[derive(Debug, Default)]
+pub(super) struct Wish {
+    /// An earlier pattern whose layout is kept.
+    pub(super) like: Option<Record>,
+    /// Whether to write down how long each step took.
+    pub(super) timings: bool,
+}
+
+/// Puts an earlier pattern's layout in place of the fitting's.
+fn keep_layout(order: &mut Order, fitting: &Fitting, earlier: &Record) -> Result<(), Failure> {
+    let layout =
+        layout_like(earlier, &order.job.head).map_err(|why| Failure::new(why.to_string()))?;
+    order.notes.push(format!(
+        "the layout is that of the earlier pattern ({}), whatever the fitting's [darts] says",
+        layout.name
+    ));
+    order.job.layout = LayoutChoice::Given(layout);
+    if earlier.client != fitting.client {
+        order.beware.push(format!(
+            "the earlier pattern is of client {}, this fitting of client {}: is it the same person?",
+            earlier.client, fitting.client
+        ));
+    }
+    Ok(())
 }
 
 /// Where a pattern goes when nobody says: beside its fitting.
@@ -57,26 +92,39 @@ pub(super) fn drafted(
     folder: &Path,
     place: &Place,
     own: Vec<(&'static str, Vec<u8>)>,
-    timings: bool,
+    wish: &Wish,
     voice: &Voice,
 ) -> Result<Done, Failure> {
     let progress = Progress::start(voice.shows_progress(), "reading the mold");
     let clock = Clock::start("read");
-    let order = Order::new(fitting, folder)?;
+    let mut order = Order::new(fitting, folder)?;
+    if let Some(earlier) = &wish.like {
+        keep_layout(&mut order, fitting, earlier)?;
+    }
     let pattern = draft::draft(&order.job, &|step| {
         let (name, words) = words(step);
         progress.step(words);
         clock.next(name);
     })
-    .map_err(|why| Failure::new(why.to_string()))?;
+    .map_err(|why| match (&wish.like, &why) {
+        (Some(_), DraftError::Dart(_)) => Failure::new(format!(
+            "the earlier layout can't be kept on this mold: {why}; leave out --like for a new one, or \
+             list the darts in the fitting"
+        )),
+        _ => Failure::new(why.to_string()),
+    })?;
     progress.step("drawing");
     clock.next("draw");
-    let mut record = Record::new(fitting, &order, &pattern);
+    let (mut record, beware) = Record::new(fitting, &order, &pattern);
+    record.change = wish
+        .like
+        .as_ref()
+        .map(|earlier| Change::between(earlier, &record));
     let printed = print(&record, &fitting.sheet).map_err(|why| Failure::new(why.to_string()))?;
     record.sheets = printed.sheets;
     let svg = drawing(&record);
     let html = report(&record, &scene(&order, &pattern));
-    if timings {
+    if wish.timings {
         record.timings_ms = clock.read();
     }
     let text = record
@@ -93,7 +141,7 @@ pub(super) fn drafted(
         .fill(&files)
         .map_err(|why| Failure::new(why.to_string()))?;
     drop(progress);
-    Ok(told(place, &record, &order, &pattern, &files))
+    Ok(told(place, &record, &order, beware, &files))
 }
 
 /// Name in `timings_ms`, and words for a person.
@@ -175,7 +223,7 @@ fn told(
     place: &Place,
     record: &Record,
     order: &Order,
-    pattern: &Pattern,
+    beware: Vec<String>,
     files: &[(&str, Vec<u8>)],
 ) -> Done {
     let percent = |ratio: f64| format!("{:.2} %", 100.0 * ratio);
@@ -192,6 +240,15 @@ fn told(
         percent(record.strain.limit),
         100.0 * record.fit.perimeter_error,
     ));
+    if let Some(change) = &record.change {
+        lines.push(change.moved());
+        for pair in &change.figures {
+            let [name, earlier, now, by] = &pair.cells()[..] else {
+                continue;
+            };
+            lines.push(format!("{name:22} {earlier:>22} -> {now:22} {by}"));
+        }
+    }
     lines.extend(order.ask.iter().map(|ask| format!("note: {ask}")));
     lines.push(format!(
         "wrote {} with {}; print {} sheet(s) of {} at actual size",
@@ -200,9 +257,6 @@ fn told(
         record.sheets.count,
         record.sheets.paper,
     ));
-    let mut beware = order.beware.clone();
-    beware.extend(pattern.faults.iter().map(ToString::to_string));
-    beware.extend(pattern.breaches.iter().map(ToString::to_string));
     Done {
         lines,
         beware,
@@ -213,6 +267,9 @@ fn told(
             "strain": record.strain,
             "fit": record.fit,
             "layout": record.layout,
+            "tapes": record.tapes,
+            "need": record.need,
+            "change": record.change,
             "sheets": record.sheets,
             "warnings": record.warnings,
             "notes": record.notes,

@@ -1,5 +1,7 @@
 //! `sheets`: an earlier pattern printed again, from its record alone.
 
+use std::path::Path;
+
 use super::draft::place;
 use crate::{
     args::Sheets,
@@ -15,7 +17,7 @@ const FILES: [&str; 2] = ["sheets.pdf", "pattern.svg"];
 const LARGEST: u64 = 64 << 20;
 
 pub(super) fn run(asked: &Sheets) -> Result<Done, Failure> {
-    let record = read(asked)?;
+    let record = read(&asked.pattern)?;
     let mut options = record.sheets.options.clone();
     if let Some(paper) = &asked.paper {
         options.paper = *paper;
@@ -50,10 +52,10 @@ pub(super) fn run(asked: &Sheets) -> Result<Done, Failure> {
     })
 }
 
-fn read(asked: &Sheets) -> Result<Record, Failure> {
-    let path = asked.pattern.display();
-    let fail = |why: String| Failure::new(format!("{path}: {why}"));
-    let bytes = text_file::read(&asked.pattern, LARGEST).map_err(|why| {
+/// An earlier pattern's record.
+pub(super) fn read(path: &Path) -> Result<Record, Failure> {
+    let fail = |why: String| Failure::new(format!("{}: {why}", path.display()));
+    let bytes = text_file::read(path, LARGEST).map_err(|why| {
         fail(match why {
             Unread::System(why) => why.to_string(),
             Unread::TooLarge(_) => {

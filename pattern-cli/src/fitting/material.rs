@@ -17,6 +17,8 @@ pub struct Stock {
     pub crowding: f64,
     /// Allowance beside seams and dart legs, mm. Common practice, no source.
     pub seam_mm: f64,
+    /// Width it is sold at, mm, where one is known. One supplier's list: lace 60 cm wide by length.
+    pub width_mm: Option<f64>,
     /// Where the figures come from, for print.
     pub remark: &'static str,
 }
@@ -28,6 +30,7 @@ pub const STOCK: [Stock; 6] = [
         limit: 0.03,
         crowding: 1.0,
         seam_mm: 6.0,
+        width_mm: Some(600.0),
         remark: "lace gives 2 to 3 %: common practice, no source",
     },
     Stock {
@@ -35,6 +38,7 @@ pub const STOCK: [Stock; 6] = [
         limit: 0.02,
         crowding: 1.0,
         seam_mm: 8.0,
+        width_mm: Some(600.0),
         remark: "lace gives 2 to 3 %, the heavier less: common practice, no source",
     },
     Stock {
@@ -42,6 +46,7 @@ pub const STOCK: [Stock; 6] = [
         limit: 0.06,
         crowding: 1.0,
         seam_mm: 8.0,
+        width_mm: None,
         remark: "5 to 8 % worn without pulling: common practice, no source",
     },
     Stock {
@@ -49,6 +54,7 @@ pub const STOCK: [Stock; 6] = [
         limit: 0.015,
         crowding: 1.0,
         seam_mm: 10.0,
+        width_mm: None,
         remark: "1 to 2 %: common practice, no source",
     },
     Stock {
@@ -56,6 +62,7 @@ pub const STOCK: [Stock; 6] = [
         limit: 0.015,
         crowding: 1.0,
         seam_mm: 10.0,
+        width_mm: None,
         remark: "woven, gives on the bias only, taken as monofilament: common practice, no source",
     },
     Stock {
@@ -63,6 +70,7 @@ pub const STOCK: [Stock; 6] = [
         limit: 0.04,
         crowding: 1.0,
         seam_mm: 5.0,
+        width_mm: None,
         remark: "3 to 5 %: common practice, no source; film stretches much farther but creeps and \
                  lifts at the edge",
     },

@@ -19,7 +19,7 @@ use std::path::{Path, PathBuf};
 
 use flatten::{
     job::Material,
-    piece::{Allowance, Grain},
+    piece::{Allowance, Grain, hair::HairPlan, stock},
     sheet::SheetOptions,
     tape::Readings,
     units::Unit,
@@ -60,8 +60,21 @@ pub struct Fitting {
     pub darts: Darts,
     /// Lay of the material.
     pub grain: Grain,
+    /// What the material is sold as, where that is known.
+    pub stock: Option<stock::Stock>,
+    /// What is to be knotted, if the shop says so.
+    pub hair: Option<Hair>,
     /// How it is printed.
     pub sheet: SheetOptions,
+}
+
+/// What is to be knotted.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Hair {
+    /// Density for zones without their own, lengths and thickness.
+    pub plan: HairPlan,
+    /// Density of each zone, hairs/cm², in the order of [`flatten::piece::hair::HairZone::ALL`].
+    pub zones: [Option<f64>; 4],
 }
 
 /// The mold's scan.

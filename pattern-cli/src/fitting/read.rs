@@ -5,7 +5,11 @@ use std::ops::Range;
 use flatten::{
     dart::Anchor,
     job::Material,
-    piece::{Allowance, Grain},
+    piece::{
+        Allowance, Grain,
+        hair::{HAIR_DIAMETER_MM, HairPlan, HairZone},
+        stock,
+    },
     sheet::{Orientation, Paper, SheetOptions},
     tape::{Readings, TapePath},
     units::Unit,
@@ -13,7 +17,7 @@ use flatten::{
 use toml::de::{DeTable, DeValue};
 
 use super::{
-    Clear, Dart, Darts, Fitting, Landmark, Landmarks, Mold, Perimeter, Problem, Towards,
+    Clear, Dart, Darts, Fitting, Hair, Landmark, Landmarks, Mold, Perimeter, Problem, Towards,
     material::{STOCK, Stock},
     section::{Notes, Placed, Section, kind, length_of},
 };
@@ -72,9 +76,15 @@ fn sections(top: &mut Section<'_>, notes: &mut Notes) -> Option<Fitting> {
     let openings = openings(top, notes);
     let keep_clear = keep_clear(top, notes);
     let tape = tape(top, notes, scanned);
-    let (material, seam_mm, grain) = material(top, notes);
+    let Made {
+        material,
+        seam_mm,
+        grain,
+        stock,
+    } = material(top, notes);
     let allowance = allowance(top, notes, seam_mm);
     let darts = darts(top, notes, openings.len());
+    let hair = hair(top, notes);
     let sheet = sheet(top, notes);
     Some(Fitting {
         client: client?,
@@ -91,6 +101,8 @@ fn sections(top: &mut Section<'_>, notes: &mut Notes) -> Option<Fitting> {
         allowance,
         darts: darts?,
         grain,
+        stock,
+        hair,
         sheet,
     })
 }
@@ -428,10 +440,30 @@ fn possible_mm(path: TapePath) -> (f64, f64) {
     }
 }
 
-fn material(top: &mut Section<'_>, notes: &mut Notes) -> (Option<Material>, f64, Grain) {
-    let stock = STOCK[0];
+/// What [material] says.
+struct Made {
+    material: Option<Material>,
+    /// Allowance beside seams that goes with it, mm.
+    seam_mm: f64,
+    grain: Grain,
+    stock: Option<stock::Stock>,
+}
+
+fn material(top: &mut Section<'_>, notes: &mut Notes) -> Made {
+    let first = STOCK[0];
+    let sold = |stock: Stock| {
+        stock.width_mm.map(|width_mm| stock::Stock {
+            width_mm,
+            length_mm: None,
+        })
+    };
     let Some(mut section) = top.section(notes, "material") else {
-        return (Some(stock.material()), stock.seam_mm, Grain::default());
+        return Made {
+            material: Some(first.material()),
+            seam_mm: first.seam_mm,
+            grain: Grain::default(),
+            stock: sold(first),
+        };
     };
     let name = section.text(notes, "name");
     let limit = section.number(notes, "limit", (0.001, 1.0e6));
@@ -459,20 +491,38 @@ fn material(top: &mut Section<'_>, notes: &mut Notes) -> (Option<Material>, f64,
         ("any", Grain::Any),
     ];
     let grain = section.word(notes, "grain", &grains).unwrap_or_default();
+    let width = section.length(notes, "width", (50.0, 5000.0));
+    let length = section.length(notes, "length", (50.0, 5000.0));
+    if let (Some(length), None) = (&length, &width) {
+        notes.add(
+            &length.span,
+            "`length` of the stock without its `width`",
+            "a sheet has both; a roll has a width only",
+        );
+    }
     section.finish(notes);
+    let given = width.map(|width| stock::Stock {
+        width_mm: width.value,
+        length_mm: length.map(|length| length.value),
+    });
+    let mut stock = sold(first);
     let (mut material, seam_mm) = match name {
-        None => (stock.material(), stock.seam_mm),
+        None => (first.material(), first.seam_mm),
         Some(name) => match (Stock::named(&name.value), &limit) {
-            (Some(stock), _) => (stock.material(), stock.seam_mm),
-            (None, Some(limit)) => (
-                Material {
+            (Some(named), _) => {
+                stock = sold(named);
+                (named.material(), named.seam_mm)
+            }
+            (None, Some(limit)) => {
+                stock = None;
+                let material = Material {
                     name: short(notes, "name", &name.value, &name.span, 40),
                     limit: limit.value,
                     tension: 1.0,
                     crowding: 1.0,
-                },
-                stock.seam_mm,
-            ),
+                };
+                (material, first.seam_mm)
+            }
             (None, None) => {
                 let names: Vec<_> = STOCK.iter().map(|stock| stock.name).collect();
                 notes.add(
@@ -483,7 +533,12 @@ fn material(top: &mut Section<'_>, notes: &mut Notes) -> (Option<Material>, f64,
                         names.join(", ")
                     ),
                 );
-                return (None, stock.seam_mm, grain);
+                return Made {
+                    material: None,
+                    seam_mm: first.seam_mm,
+                    grain,
+                    stock: given,
+                };
             }
         },
     };
@@ -492,7 +547,51 @@ fn material(top: &mut Section<'_>, notes: &mut Notes) -> (Option<Material>, f64,
     }
     material.tension = tension.map_or(material.tension, |number| number.value);
     material.crowding = crowding.map_or(material.crowding, |number| number.value);
-    (Some(material), seam_mm, grain)
+    Made {
+        material: Some(material),
+        seam_mm,
+        grain,
+        stock: given.or(stock),
+    }
+}
+
+/// Hair folded back into the knot, mm: 1 in by one maker's published log.
+const FOLD_MM: f64 = 25.0;
+
+/// Hairs on a square centimetre at most: scalps have up to 300 (Barman, Astore & Pecoraro 1965).
+const DENSEST: f64 = 400.0;
+
+fn hair(top: &mut Section<'_>, notes: &mut Notes) -> Option<Hair> {
+    let mut section = top.section(notes, "hair")?;
+    let density = section.number(notes, "density", (1.0, DENSEST));
+    let length = section.length(notes, "length", (10.0, 1500.0));
+    for (key, right) in [
+        (
+            "density",
+            "give the hairs on a square centimetre: density = 75",
+        ),
+        ("length", "give the length that hangs: length = 150"),
+    ] {
+        if !section.holds(key) {
+            section.missing(notes, key, right);
+        }
+    }
+    let fold = section.length(notes, "fold", (0.0, 200.0));
+    let thickness = section.length(notes, "thickness", (0.02, 0.2));
+    let zones = HairZone::ALL.map(|zone| {
+        let zone = section.number(notes, zone.key(), (0.0, DENSEST));
+        zone.map(|density| density.value)
+    });
+    section.finish(notes);
+    Some(Hair {
+        plan: HairPlan {
+            per_cm2: density?.value,
+            length_mm: length?.value,
+            return_mm: fold.map_or(FOLD_MM, |fold| fold.value),
+            diameter_mm: thickness.map_or(HAIR_DIAMETER_MM, |thickness| thickness.value),
+        },
+        zones,
+    })
 }
 
 /// Greatest strain a base is planned with; beyond it nothing holds its shape on a head.

@@ -45,6 +45,14 @@ name = "stretch net"
 limit = 0.05
 crowding = 2
 grain = "across"
+width = 60
+length = "1200mm"
+
+[hair]
+density = 75
+length = 6
+thickness = "0.08mm"
+front = 50
 
 [allowance]
 front = "20mm"
@@ -96,6 +104,11 @@ fn a_whole_fitting_is_read_with_its_units() {
     assert!((fitting.keep_clear[0].radius_mm - 20.0).abs() < 1e-12);
     assert_eq!(fitting.material.name, "stretch net");
     assert!((fitting.material.limit - 0.05).abs() < 1e-12);
+    let stock = fitting.stock.unwrap();
+    assert!((stock.width_mm - 1524.0).abs() < 1e-9 && stock.length_mm == Some(1200.0));
+    let hair = fitting.hair.unwrap();
+    assert!((hair.plan.length_mm - 152.4).abs() < 1e-9 && hair.plan.return_mm == 25.0);
+    assert_eq!(hair.zones, [Some(50.0), None, None, None]);
     assert!((fitting.allowance.front_mm - 20.0).abs() < 1e-12);
     assert!((fitting.allowance.dart_mm - 6.35).abs() < 1e-12);
     assert!((fitting.allowance.seam_mm - 8.0).abs() < 1e-12);

@@ -7,12 +7,12 @@ use std::fmt::Write;
 
 use flatten::{
     dart::Anchor,
-    piece::Grain,
+    piece::{Grain, hair::HairZone},
     sheet::{Orientation, SheetOptions},
     units::trimmed,
 };
 
-use super::{Dart, Darts, Fitting, Landmark, Perimeter, Towards};
+use super::{Dart, Darts, Fitting, Hair, Landmark, Perimeter, Towards};
 
 impl Fitting {
     /// The file's text; reading it gives the same fitting, numbers within a millionth of their unit.
@@ -168,6 +168,33 @@ impl Fitting {
         };
         if let Some(grain) = grain {
             out.line("grain", &quoted(grain), "lay of the selvedge");
+        }
+        if let Some(stock) = &self.stock {
+            out.length("width", stock.width_mm, "of the stock");
+            if let Some(length_mm) = stock.length_mm {
+                out.length("length", length_mm, "of a sheet; a roll has none");
+            }
+        }
+        if let Some(Hair { plan, zones }) = &self.hair {
+            out.section("[hair]");
+            out.line(
+                "density",
+                &trimmed(plan.per_cm2, 6),
+                "hairs on a square centimetre",
+            );
+            out.length("length", plan.length_mm, "that hangs");
+            out.length("fold", plan.return_mm, "folded back into the knot");
+            let thickness = format!("{}mm", trimmed(plan.diameter_mm, 6));
+            out.line("thickness", &quoted(&thickness), "");
+            for (zone, density) in HairZone::ALL.iter().zip(zones) {
+                if let Some(density) = density {
+                    out.line(
+                        zone.key(),
+                        &trimmed(*density, 6),
+                        "hairs on a square centimetre",
+                    );
+                }
+            }
         }
         out.section("[allowance]");
         let a = &self.allowance;

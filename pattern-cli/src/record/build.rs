@@ -7,24 +7,31 @@ use flatten::{
     dart::{Anchor, Towards},
     draft::{Fault, Pattern},
     mesh::TriMesh,
+    piece,
     sheet::SheetOptions,
-    tape::Grade,
+    tape::{Grade, TapePath},
+    units::format_mm_and_inch,
 };
 
 use super::{
-    Course, DartUsed, FORMAT, Fit, LayoutUsed, MaterialUsed, Record, SeamUsed, Sheets, Strain,
-    Surface, Tape, round, round_ratio,
+    Course, DartUsed, FORMAT, Fit, HeadUsed, LayoutUsed, MaterialUsed, Need, Record, SeamUsed,
+    Sheets, Strain, Surface, Tape, round, round_ratio,
 };
 use crate::{fitting::Fitting, order::Order};
 
 impl Record {
-    /// All numbers of a pattern; the sheets are counted later, by whoever prints.
-    pub fn new(fitting: &Fitting, order: &Order, pattern: &Pattern) -> Self {
-        let mut warnings = order.beware.clone();
-        warnings.extend(pattern.faults.iter().map(ToString::to_string));
-        warnings.extend(pattern.breaches.iter().map(ToString::to_string));
+    /// All numbers of a pattern, and what to beware of; the sheets are counted later, by whoever prints.
+    pub fn new(fitting: &Fitting, order: &Order, pattern: &Pattern) -> (Self, Vec<String>) {
+        let tapes = tapes(order, pattern);
+        let (need, unlaid) = Need::of(fitting, pattern);
+        let mut beware = order.beware.clone();
+        beware.extend(pattern.faults.iter().map(ToString::to_string));
+        beware.extend(tapes.iter().filter_map(off_length));
+        beware.extend(pattern.breaches.iter().map(ToString::to_string));
+        beware.extend(unlaid.map(|why| why.to_string()));
+        let mut warnings = beware.clone();
         warnings.extend(order.ask.iter().cloned());
-        Self {
+        let record = Self {
             format: FORMAT,
             client: fitting.client.clone(),
             date: fitting.date.clone(),
@@ -41,13 +48,60 @@ impl Record {
             layout: layout(pattern),
             strain: strain(pattern),
             fit: fit(pattern),
-            tapes: tapes(order),
+            tapes,
+            head: Some(head(pattern)),
+            need,
+            change: None,
             pieces: pattern.pieces.clone(),
             sheets: Sheets::none(&fitting.sheet),
             warnings,
             notes: order.notes.clone(),
             timings_ms: BTreeMap::new(),
+        };
+        (record, beware)
+    }
+}
+
+/// Greatest relative difference of a tape between sewn base and head that is not told.
+const TAPE_LIMIT: f64 = 0.01;
+
+/// Less of a tape than this on the base says nothing, mm.
+const TAPE_LEAST_MM: f64 = 30.0;
+
+fn off_length(tape: &Tape) -> Option<String> {
+    let (error, on_base) = (tape.finished_error?, tape.finished_mm?);
+    (error.abs() > TAPE_LIMIT).then(|| {
+        format!(
+            "along the tape {} the sewn base will measure {}, {:+.1} % off the head; {:.0} % are fine",
+            tape.name.replace('_', " "),
+            format_mm_and_inch(on_base),
+            100.0 * error,
+            100.0 * TAPE_LIMIT
+        )
+    })
+}
+
+/// Perimeter points nearer to the last one than this are left out, mm.
+const PERIMETER_STEP_MM: f64 = 2.0;
+
+fn head(pattern: &Pattern) -> HeadUsed {
+    let head = &pattern.patch.head;
+    let mut perimeter_mm = Vec::new();
+    let mut last: Option<Point3> = None;
+    for &v in &pattern.patch.perimeter {
+        let p = pattern.patch.mesh.position(v);
+        if last.is_none_or(|last| (p - last).norm() >= PERIMETER_STEP_MM) {
+            perimeter_mm.push(triple(p));
+            last = Some(p);
         }
+    }
+    HeadUsed {
+        front_mm: triple(head.front),
+        nape_mm: triple(head.nape),
+        left_ear_mm: triple(head.left_ear),
+        right_ear_mm: triple(head.right_ear),
+        crown_mm: triple(head.crown),
+        perimeter_mm,
     }
 }
 
@@ -180,17 +234,38 @@ fn fit(pattern: &Pattern) -> Fit {
     }
 }
 
-fn tapes(order: &Order) -> Vec<Tape> {
-    order
-        .on_mold
+/// Whether a path is one of the six that lie on a base; the others are of the head.
+fn on_base(path: TapePath) -> bool {
+    TapePath::ALL[..6].contains(&path)
+}
+
+fn tapes(order: &Order, pattern: &Pattern) -> Vec<Tape> {
+    let panels = pattern.cut.panels.iter().zip(&pattern.maps);
+    let parts: Vec<_> = panels
+        .map(|(panel, map)| (&panel.mesh, &map.uv[..]))
+        .collect();
+    let lines: Vec<_> = order
+        .laid
         .iter()
-        .map(|(path, mold_mm)| {
+        .filter(|(path, _)| on_base(*path))
+        .map(|(_, line)| line)
+        .collect();
+    let set_off = order.job.offset_mm != 0.0;
+    let mut sewn = piece::finished(&parts, &lines, set_off).into_iter();
+    order
+        .laid
+        .iter()
+        .map(|(path, line)| {
             let row = order.tapes.iter().find(|row| row.path == *path);
+            let sewn = sewn.by_ref().take(usize::from(on_base(*path))).next();
+            let sewn = sewn.filter(|sewn| sewn.head_mm >= TAPE_LEAST_MM);
             Tape {
                 name: path.key().into(),
                 read_mm: row.map(|row| round(row.read_mm)),
-                mold_mm: round(*mold_mm),
-                finished_mm: None,
+                mold_mm: round(line.length_mm),
+                finished_mm: sewn.map(|sewn| round(sewn.length_mm)),
+                finished_error: sewn.map(|sewn| round_ratio(sewn.error())),
+                off_base_mm: sewn.map(|sewn| round(sewn.off_mm)),
                 grade: row.map(|row| grade(row.grade).into()),
                 cause: row.and_then(|row| row.cause.as_ref().map(ToString::to_string)),
             }

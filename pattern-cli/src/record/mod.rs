@@ -7,6 +7,11 @@
 //! from the file gives the same bytes.
 
 mod build;
+mod change;
+mod need;
+
+pub use change::{Change, LikeError, Pair, Shift, layout_like};
+pub use need::{HairUsed, LaidUsed, Need, StockUsed, ZoneUsed};
 
 use std::collections::BTreeMap;
 
@@ -47,6 +52,15 @@ pub struct Record {
     pub fit: Fit,
     /// Tape readings, the same paths on the mold, and on the sewn base.
     pub tapes: Vec<Tape>,
+    /// Landmarks and perimeter, to compare a later mold with.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub head: Option<HeadUsed>,
+    /// What the base takes of cloth, ribbon and hair.
+    #[serde(default)]
+    pub need: Need,
+    /// What is different from the earlier pattern whose layout was kept, where one was.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub change: Option<Change>,
     /// What is cut.
     pub pieces: Vec<Piece>,
     /// How it was printed.
@@ -73,6 +87,23 @@ pub struct Mold {
     pub girth_mm: Option<f64>,
     /// How far outside (+) or inside (−) the scanned face the base lies, mm.
     pub offset_mm: f64,
+}
+
+/// Landmarks and perimeter in the scan's own coordinates, mm.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct HeadUsed {
+    /// Centre of the front hairline.
+    pub front_mm: [f64; 3],
+    /// Centre of the nape hairline.
+    pub nape_mm: [f64; 3],
+    /// Top of the client's left ear.
+    pub left_ear_mm: [f64; 3],
+    /// Top of the client's right ear.
+    pub right_ear_mm: [f64; 3],
+    /// Top of the head.
+    pub crown_mm: [f64; 3],
+    /// Points of the finished perimeter in order, about 2 mm apart.
+    pub perimeter_mm: Vec<[f64; 3]>,
 }
 
 /// The part of the head that the base covers.
@@ -224,9 +255,16 @@ pub struct Tape {
     pub read_mm: Option<f64>,
     /// The same path on the mold, mm.
     pub mold_mm: f64,
-    /// The same path on the sewn base, mm.
+    /// The same path on the sewn base, as far as it lies on it: flat lengths of what the tape crosses,
+    /// pieces put together, mm.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub finished_mm: Option<f64>,
+    /// That part on the base over the same part on the head, less 1.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub finished_error: Option<f64>,
+    /// Part of the path that lies off the base, mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub off_base_mm: Option<f64>,
     /// `fine`, `ask` or `stop`; none without a reading.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub grade: Option<String>,

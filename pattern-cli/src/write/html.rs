@@ -14,10 +14,13 @@ use flatten::{
     units::{format_mm_and_inch, trimmed},
 };
 
-use super::cautions::CAUTIONS;
+use super::{
+    cautions::CAUTIONS,
+    print::{cloth, counted, off_base, sentence, thousands},
+};
 use crate::{
     picture::{BANDS, Raster, Scale, View, base64},
-    record::Record,
+    record::{Pair, Record, StockUsed},
 };
 
 /// What is pictured beside the numbers.
@@ -70,6 +73,8 @@ pub fn report(record: &Record, scene: &Scene<'_>) -> String {
     head_views(&mut page, scene, scale);
     strain_maps(&mut page, record, scene, scale);
     dart_table(&mut page, record);
+    needs(&mut page, record);
+    changes(&mut page, record);
     figures(&mut page, record);
     cautions(&mut page);
     notes(&mut page, record);
@@ -120,7 +125,9 @@ svg{width:100%;height:auto;display:block}
 table{border-collapse:collapse;min-width:60%}
 th,td{text-align:left;padding:.25rem .8rem .25rem 0;border-bottom:1px solid #bbb;vertical-align:top}
 td.n,th.n{text-align:right;font-variant-numeric:tabular-nums}
-@media print{main{max-width:none;padding:0}figure,table,.beware{break-inside:avoid}h2{break-after:avoid}}
+.lay{max-width:20rem}
+@media(max-width:40rem){main{padding:.6rem}table{font-size:.82rem}th,td{padding:.25rem .45rem .25rem 0}}
+@media print{body{font-size:10.5pt}.views{grid-template-columns:repeat(3,1fr)}main{max-width:none;padding:0}figure,table,.beware{break-inside:avoid}h2{break-after:avoid}}
 </style></head><body><main>
 ";
 
@@ -162,7 +169,11 @@ impl Page {
         for row in rows {
             self.raw("<tr>");
             for (i, cell) in row.iter().enumerate() {
-                self.raw(&format!("<td{}>{}</td>", class(i), esc(cell)));
+                self.raw(&format!(
+                    "<td{}>{}</td>",
+                    class(i),
+                    held_together(&esc(cell))
+                ));
             }
             self.put("</tr>");
         }
@@ -176,6 +187,28 @@ impl Page {
         }
         self.put("</ul>");
     }
+}
+
+/// A length that breaks between its two units at most: `361 mm` and `(14 1/4 in)` stay whole.
+fn held_together(cell: &str) -> String {
+    let mut out = String::with_capacity(cell.len());
+    let mut words = cell.split(' ').peekable();
+    while let Some(word) = words.next() {
+        out += word;
+        if let Some(next) = words.peek() {
+            let number = word.ends_with(|c: char| c.is_ascii_digit());
+            let unit = ["mm", "in)", "in", "cm²", "%", "g"]
+                .iter()
+                .any(|u| next.starts_with(u));
+            let fraction = next.contains('/');
+            out.push(if number && (unit || fraction) {
+                '\u{a0}'
+            } else {
+                ' '
+            });
+        }
+    }
+    out
 }
 
 /// Text made harmless in HTML, in content and in attributes.
@@ -204,14 +237,6 @@ fn signed_percent(ratio: f64) -> String {
     format!("{sign}{}", percent(ratio))
 }
 
-fn plural(count: usize, word: &str) -> String {
-    match count {
-        0 => format!("no {word}s"),
-        1 => format!("1 {word}"),
-        n => format!("{n} {word}s"),
-    }
-}
-
 fn summary(page: &mut Page, record: &Record) {
     page.put(&format!(
         "<h1>Pattern for client {}</h1>",
@@ -225,9 +250,9 @@ fn summary(page: &mut Page, record: &Record) {
     let mut line = format!(
         "{}, {} and {} in {}. Layout: {}. 95 % of the area strains less than {}, {met} its limit of {}.",
         record.material.name,
-        plural(record.layout.darts.len(), "dart"),
-        plural(record.layout.seams.len(), "seam"),
-        plural(record.pieces.len(), "piece"),
+        counted(record.layout.darts.len(), "dart"),
+        counted(record.layout.seams.len(), "seam"),
+        counted(record.pieces.len(), "piece"),
         record.layout.name,
         percent(record.strain.p95),
         percent(record.strain.limit),
@@ -246,7 +271,8 @@ fn warnings(page: &mut Page, record: &Record) {
         return;
     }
     page.put("<section class=\"beware\"><h2>Beware</h2>");
-    page.list(&record.warnings);
+    let sentences: Vec<_> = record.warnings.iter().map(|s| sentence(s)).collect();
+    page.list(&sentences);
     page.put("</section>");
 }
 
@@ -258,17 +284,24 @@ fn finished(page: &mut Page, record: &Record) {
         String::new(),
         format_mm_and_inch(head),
         format_mm_and_inch(record.fit.perimeter_finished_mm),
+        signed_percent(record.fit.perimeter_finished_mm / head - 1.0),
         String::new(),
     ]];
     let length = |value: Option<f64>| value.map(format_mm_and_inch).unwrap_or_default();
     for tape in &record.tapes {
-        let remark = [tape.grade.as_deref(), tape.cause.as_deref()];
+        let beyond = off_base(tape).map(|mm| format!("{} off the base", format_mm_and_inch(mm)));
+        let remark = [
+            tape.grade.as_deref(),
+            tape.cause.as_deref(),
+            beyond.as_deref(),
+        ];
         rows.push(vec![
             spoken(&tape.name),
             length(tape.read_mm),
             format_mm_and_inch(tape.mold_mm),
             length(tape.finished_mm),
-            remark.into_iter().flatten().collect::<Vec<_>>().join(": "),
+            tape.finished_error.map(signed_percent).unwrap_or_default(),
+            remark.into_iter().flatten().collect::<Vec<_>>().join("; "),
         ]);
     }
     page.table(
@@ -277,10 +310,12 @@ fn finished(page: &mut Page, record: &Record) {
             "#Tape",
             "#On the mold",
             "#On the sewn base",
+            "#Off by",
             "Remark",
         ],
         &rows,
     );
+    page.put("<p>On the sewn base: flat lengths of what the tape crosses, the pieces put together, not pulled. Within 1 % of the head is fine. Where a part of the tape lies off the base, only the part on it is counted, and compared with the same part on the head.</p>");
 }
 
 /// A key as words.
@@ -618,6 +653,119 @@ fn dart_table(page: &mut Page, record: &Record) {
         "<p>To sew in all: {}.</p>",
         format_mm_and_inch(record.layout.seam_length_mm)
     ));
+}
+
+fn needs(page: &mut Page, record: &Record) {
+    page.title("What it takes");
+    let need = &record.need;
+    page.put(&format!("<p>Cloth: {}.</p>", esc(&cloth(record))));
+    if let Some(stock) = &need.stock {
+        page.put(&lay_picture(stock, &record.pieces));
+    }
+    page.put(&format!(
+        "<p>Ribbon for all finished edges, nothing added for joins: {}.</p>",
+        format_mm_and_inch(need.ribbon_mm)
+    ));
+    let mut columns = vec!["Zone", "#Area"];
+    if need.hair.is_some() {
+        columns.extend(["#Hairs on a cm²", "#Hairs", "#Weight"]);
+    }
+    let rows: Vec<Vec<String>> = need
+        .zones
+        .iter()
+        .map(|zone| {
+            let mut row = vec![
+                spoken(&zone.name),
+                format!("{} cm²", trimmed(zone.area_mm2 / 100.0, 1)),
+            ];
+            if let (Some(density), Some(hairs), Some(grams)) =
+                (zone.hairs_per_cm2, zone.hairs, zone.grams)
+            {
+                row.extend([
+                    trimmed(density, 1),
+                    thousands(hairs),
+                    format!("{} g", trimmed(grams, 1)),
+                ]);
+            }
+            row
+        })
+        .collect();
+    page.table(&columns, &rows);
+    page.put("<p>Zones by direction from the middle between the ears' tops: the top is within 45° of straight up; below it front and back are a quarter of the way round each, the sides the rest.</p>");
+    if let Some(hair) = &need.hair {
+        page.put(&format!(
+            "<p>{} hairs, {} g in all: each {} long and {} folded back, {} mm thick; weight = π/4 · thickness² · length · 1.32 g/cm³ (the density of hair is from memory). Nothing is added for waste; 10 to 20 % more is common practice, no source.</p>",
+            thousands(hair.hairs),
+            trimmed(hair.grams, 1),
+            format_mm_and_inch(hair.length_mm),
+            format_mm_and_inch(hair.fold_mm),
+            trimmed(hair.thickness_mm, 3),
+        ));
+    }
+}
+
+/// The pieces on the stock, small; the grain runs up the picture.
+fn lay_picture(stock: &StockUsed, pieces: &[Piece]) -> String {
+    const GAP_MM: f64 = 40.0;
+    let length = stock.sheet_length_mm.unwrap_or(stock.length_mm);
+    let (step, count) = (stock.width_mm + GAP_MM, stock.sheets.max(1));
+    let (width, height) = (step * count as f64 - GAP_MM, length);
+    let mut svg = format!(
+        "<figure class=\"lay\"><svg viewBox=\"-4 -4 {:.0} {:.0}\" role=\"img\" font-family=\"sans-serif\" font-size=\"36\" font-weight=\"bold\">",
+        width + 8.0,
+        height + 8.0
+    );
+    for sheet in 0..count {
+        let _ = write!(
+            svg,
+            "<rect x=\"{:.1}\" y=\"0\" width=\"{:.1}\" height=\"{height:.1}\" fill=\"#eee\" stroke=\"#000\" stroke-width=\"2\"/>",
+            step * sheet as f64,
+            stock.width_mm
+        );
+    }
+    for laid in &stock.laid {
+        let Some(piece) = pieces.iter().find(|piece| piece.id == laid.piece) else {
+            continue;
+        };
+        let x0 = step * (laid.sheet - 1) as f64;
+        let mut points = stock.outline(laid, piece);
+        points.extend(points.first().copied());
+        let places: Vec<_> = points
+            .iter()
+            .map(|p| Point2::new(x0 + p.x, height - p.y))
+            .collect();
+        polyline(&mut svg, &places, 2.5, "#000");
+        let _ = write!(
+            svg,
+            "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{}</text>",
+            x0 + laid.x_mm + 0.5 * laid.width_mm,
+            height - laid.y_mm - 0.5 * laid.height_mm,
+            esc(&laid.piece)
+        );
+    }
+    let sold = if stock.sheet_length_mm.is_some() {
+        "sheet"
+    } else {
+        "roll"
+    };
+    svg + &format!(
+        "</svg><figcaption>The pieces on the {sold}, {} wide; the grain runs up. {:.0} mm are left between pieces.</figcaption></figure>",
+        format_mm_and_inch(stock.width_mm),
+        flatten::piece::stock::BETWEEN_MM
+    )
+}
+
+fn changes(page: &mut Page, record: &Record) {
+    let Some(change) = &record.change else {
+        return;
+    };
+    page.title(&format!(
+        "Against the earlier pattern of client {}",
+        change.client
+    ));
+    page.put(&format!("<p>{}</p>", esc(&change.moved())));
+    let rows: Vec<_> = change.figures.iter().map(Pair::cells).collect();
+    page.table(&["On the head", "#Earlier", "#Now", "#Change"], &rows);
 }
 
 fn signed_mm(mm: f64) -> String {
