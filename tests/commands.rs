@@ -108,3 +108,53 @@ fn layouts_are_compared_on_one_head() {
     );
     assert_eq!(wrong.status.code(), Some(2));
 }
+
+#[test]
+fn an_earlier_layout_is_kept_on_a_new_mold_or_refused_by_name() {
+    let home = tempfile::tempdir().unwrap();
+    let at = |name: &str| home.path().join(name);
+    let record = |folder: &str| -> serde_json::Value {
+        serde_json::from_slice(&fs::read(at(folder).join("pattern.json")).unwrap()).unwrap()
+    };
+    fs::write(at("first.toml"), FITTING).unwrap();
+    // A larger head, another wish for darts: the layout of the earlier pattern wins.
+    let larger = FITTING.replace("571", "583").replace("even:4", "none");
+    fs::write(at("second.toml"), &larger).unwrap();
+    let like = ["--like", "one/pattern.json"];
+    run(home.path(), &["draft", "first.toml", "--out", "one"]);
+    let words = [&["draft", "second.toml", "--out", "two"][..], &like].concat();
+    let done = run(home.path(), &words);
+    assert_eq!(done.status.code(), Some(3), "{done:?}");
+    assert!(String::from_utf8_lossy(&done.stdout).contains("The perimeter has moved by"));
+    let (one, two) = (record("one"), record("two"));
+    let darts = |record: &serde_json::Value| {
+        let darts = record["layout"]["darts"].as_array().unwrap();
+        darts
+            .iter()
+            .map(|d| (d["from"].clone(), d["along_mm"].clone()))
+            .collect::<Vec<_>>()
+    };
+    assert_eq!(darts(&one).len(), 4);
+    assert_eq!(darts(&one), darts(&two));
+    let change = &two["change"];
+    let moved = change["perimeter"]["largest_mm"].as_f64().unwrap();
+    assert!(moved > 1.0 && moved < 6.0, "{change}");
+    let girth = &change["figures"][2];
+    assert_eq!(girth["name"], "girth");
+    let by = girth["now"].as_f64().unwrap() - girth["earlier"].as_f64().unwrap();
+    assert!((by - 12.0).abs() < 0.5, "{girth}");
+    let report = fs::read_to_string(at("two").join("report.html")).unwrap();
+    assert!(report.contains("Against the earlier pattern of client 0000"));
+
+    let scar = "[[keep_clear]]\ncentre = [0, -90, 20]\nradius = 80\nreason = \"scar\"\n";
+    fs::write(at("third.toml"), format!("{FITTING}{scar}")).unwrap();
+    let words = [&["draft", "third.toml", "--out", "three"][..], &like].concat();
+    let refused = run(home.path(), &words);
+    let why = String::from_utf8_lossy(&refused.stderr);
+    assert_eq!(refused.status.code(), Some(1), "{why}");
+    assert!(
+        why.contains("can't be kept") && why.contains("dart 2") && why.contains("scar"),
+        "{why}"
+    );
+    assert!(!at("three").exists());
+}

@@ -530,7 +530,11 @@ fn pieces_are_laid_on_stock_along_the_grain() {
     }
     .build();
     let pieces = make(&base, &[], &ALLOWANCE);
-    let lay = stock::lay(&pieces, 600.0).unwrap();
+    let roll = |width_mm: f64| stock::Stock {
+        width_mm,
+        length_mm: None,
+    };
+    let lay = stock::lay(&pieces, roll(600.0)).unwrap();
     let (across, along) = (
         pieces[0].measured.across_grain_mm,
         pieces[0].measured.along_grain_mm,
@@ -541,10 +545,10 @@ fn pieces_are_laid_on_stock_along_the_grain() {
     let used: f64 = pieces.iter().map(|p| p.measured.cut_area_mm2).sum();
     assert!((lay.waste - (1.0 - used / (600.0 * lay.length_mm))).abs() < 1e-9);
     // Narrow stock takes one behind the other, too narrow stock none.
-    let narrow = stock::lay(&pieces, across + 5.0).unwrap();
+    let narrow = stock::lay(&pieces, roll(across + 5.0)).unwrap();
     assert!((narrow.length_mm - 2.0 * along - stock::BETWEEN_MM).abs() < 0.1);
     assert!(matches!(
-        stock::lay(&pieces, 100.0),
+        stock::lay(&pieces, roll(100.0)),
         Err(stock::LayError::TooWide { .. })
     ));
 }

@@ -394,10 +394,10 @@ fn long_covers_go_on_to_further_pages() {
     long.cautions = vec![long.cautions.join(" "); 20];
     long.sections[0].rows = (0..60)
         .map(|n| {
-            (
+            vec![
                 format!("Length number {n} of a rather long list"),
                 format!("{n} mm"),
-            )
+            ]
         })
         .collect();
     let set = sheets(&[egg()], &long, &on(Paper::Letter)).unwrap();

@@ -442,6 +442,7 @@ impl Page<'_> {
             }
             for (k, rest) in [take_up, folding.join(", ")].into_iter().enumerate() {
                 let leg = format!("{} leg {}", dart.id, format_mm(dart.legs_mm[k]));
+                let full = format!("{} leg {}", dart.id, both(dart.legs_mm[k]));
                 // Outside the wedge: on the left hand of the left leg, the right hand of the other.
                 let side = if k == 0 { 1.0 } else { -1.0 };
                 let line = dart.legs[k].linearise(COARSE_MM, 1e9);
@@ -450,7 +451,9 @@ impl Page<'_> {
                 if !told && self.put(&long, &spots, true) {
                     continue;
                 }
-                self.put_or_list(&Block::line(leg, small, false), &spots, true);
+                if !self.put(&Block::line(full, small, false), &spots, true) {
+                    self.put_or_list(&Block::line(leg, small, false), &spots, true);
+                }
                 if !told {
                     self.beside.push(format!("{}: {rest}", dart.id));
                 }

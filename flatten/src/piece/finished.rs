@@ -8,7 +8,8 @@
 //! tape's course on the head is cut into short steps; each step lies over one triangle of a panel,
 //! and its length on the cloth is that of the same step in the flat triangle (the map is affine
 //! there). Steps on both sides of a seam or a closed dart follow each other as on the head. Where a
-//! tape hangs free over a hollow the cloth beneath counts by its stretch. Cost: linear in faces, and
+//! tape hangs free over a hollow the cloth beneath counts by its stretch, and where it runs along the
+//! edge within its own breadth, the cloth of the edge. Cost: linear in faces, and
 //! a search tree over the faces near the tapes.
 //!
 //! Not in it: what the cloth gives when the base is pulled on, thread, lap and pressing; truing moves
@@ -48,9 +49,15 @@ impl Finished {
 /// Length of a step along the tape at most, mm: a small part of a triangle of a usual scan.
 const STEP_MM: f64 = 0.5;
 
-/// A step farther beside the base than this is off it, mm: a tape lies a little beside the edge it
-/// follows.
+/// A step farther beside the base than this is off it, mm, unless it runs along the edge.
 const BESIDE_MM: f64 = 1.0;
+
+/// A tape that runs along the edge within its own breadth measures the edge, mm: the trade's tapes
+/// follow the hairline with one edge on it, and those laid here are as straight as a tape is.
+const BREADTH_MM: f64 = 15.0;
+
+/// Cosine of the least angle between a step and the way to the edge for the step to run along it: 60°.
+const ALONG_COS: f64 = 0.5;
 
 /// The same for tapes that run above the cloth (over hollows, or with the base set off): part of the
 /// height.
@@ -148,8 +155,10 @@ impl Ground {
             let (face, at) = under(&nalgebra::center(&a, &b));
             let normal = unit(mesh.area_vector(face));
             let rise = nalgebra::center(&a, &b) - at;
-            let beside = (rise - normal * rise.dot(&normal)).norm();
-            if beside > BESIDE_MM + BESIDE_SHARE * rise.norm() {
+            let aside = rise - normal * rise.dot(&normal);
+            let along_edge = aside.norm() < BREADTH_MM
+                && (b - a).dot(&aside).abs() < ALONG_COS * (b - a).norm() * aside.norm();
+            if aside.norm() > BESIDE_MM + BESIDE_SHARE * rise.norm() && !along_edge {
                 sum.off_mm += (b - a).norm();
                 continue;
             }
@@ -286,6 +295,14 @@ mod tests {
         let sum = finished(&[(&mesh, &uv)], &[&over], false)[0];
         assert!((sum.head_mm - RADIUS * REACH).abs() < 1.6, "{sum:?}");
         assert!((sum.off_mm - RADIUS * 0.2).abs() < 1.6, "{sum:?}");
+        // Along the edge, 5 mm beyond it: the edge's cloth counts. Across it: off at once.
+        let beside = tape((0..=400).map(|j| on_sphere(REACH + 5.0 / RADIUS, f64::from(j) / 100.0)));
+        let sum = finished(&[(&mesh, &uv)], &[&beside], false)[0];
+        assert!(
+            (sum.error() - (REACH / REACH.sin() - 1.0)).abs() < 1e-3,
+            "{sum:?}"
+        );
+        assert!(sum.off_mm < 1e-9, "{sum:?}");
         let missed = tape((0..=10).map(|i| Point3::new(f64::from(i), 0.0, -300.0)));
         let none = finished(&[(&mesh, &uv)], &[&missed], false)[0];
         assert_eq!((none.length_mm, none.off_mm.round()), (0.0, 10.0));

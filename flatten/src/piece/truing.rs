@@ -36,6 +36,9 @@ const FOLLOW_MM: f64 = 20.0;
 const TANGENT_WINDOW_MM: f64 = 12.0;
 /// With a dart closed, a sharper turn than this at its mouth is a corner the maker drew, radians.
 const MOUTH_CORNER: f64 = 0.6;
+/// That turn is taken over this length on either side, mm: over a longer one the round of a sideburn
+/// (radius about 10 mm) looks like a corner.
+const MOUTH_CORNER_WINDOW_MM: f64 = 4.0;
 
 /// A run with its curve.
 #[derive(Debug, Clone)]
@@ -290,8 +293,8 @@ fn joints(runs: &[Run], legs: &[Legs]) -> Vec<(Option<Vector2>, Option<Vector2>)
             .collect();
         let leaving = &runs[after].points;
         let turn = signed_turn(
-            plane::end_direction(&arriving, TANGENT_WINDOW_MM, false),
-            plane::end_direction(leaving, TANGENT_WINDOW_MM, true),
+            plane::end_direction(&arriving, MOUTH_CORNER_WINDOW_MM, false),
+            plane::end_direction(leaving, MOUTH_CORNER_WINDOW_MM, true),
         );
         if turn.abs() > MOUTH_CORNER {
             continue;

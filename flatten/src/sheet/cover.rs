@@ -69,7 +69,7 @@ const COLUMN_MM: f64 = 200.0;
 /// Height of the line that names the pattern on further cover pages, mm.
 const RUNNING_HEAD_MM: f64 = 9.0;
 /// Length of a roll's cover page at most, mm.
-const ROLL_COVER_MM: f64 = 420.0;
+const ROLL_COVER_MM: f64 = 700.0;
 
 /// Pages being filled from the top.
 struct Flow {
@@ -135,7 +135,10 @@ impl Flow {
     /// A numbered or dotted paragraph.
     fn point(&mut self, mark: &str, words: &str) {
         const INDENT_MM: f64 = 6.0;
-        self.need(BODY_MM * LEADING);
+        let lines = wrap_text(words, BODY_MM, false, self.width - INDENT_MM).len();
+        #[expect(clippy::cast_precision_loss, reason = "a few lines")]
+        let height = lines as f64 * BODY_MM * LEADING;
+        self.need(height.min(0.5 * self.height));
         let at = Point2::new(0.0, self.y - BODY_MM * LEADING + 0.34 * BODY_MM);
         self.items.push(Item::Text(Text {
             bold: true,
@@ -178,7 +181,7 @@ impl Flow {
         let deepest = lines.iter().map(Vec::len).max().unwrap_or(0);
         #[expect(clippy::cast_precision_loss, reason = "a few lines")]
         let height = deepest as f64 * size * LEADING;
-        self.need(height.min(self.height));
+        self.need(height.min(0.5 * self.height));
         for index in 0..deepest {
             self.need(size * LEADING);
             self.y -= size * LEADING;
@@ -420,9 +423,8 @@ fn check_block(flow: &mut Flow, tiling: &Tiling, table: &Table, figures: &[Figur
     const AISLE_MM: f64 = 10.0;
     flow.heading("1  Print at 100 % and measure this square first");
     flow.text(
-        "Choose \"actual size\" or 100 %; never \"fit to page\". Each side of the square must measure \
-         100 mm and the line below it 4 in. If not, cut nothing: print again with the command \
-         \"sheets --measured 98.6x99.1\", with what you measured, x and y.",
+        "Choose \"actual size\", never \"fit to page\". The square must measure 100 mm both ways, the line below \
+         it 4 in. If not, cut nothing; print again with: sheets --measured 98.6x99.1 (what you measured, x and y).",
         BODY_MM,
         false,
         0.0,

@@ -26,7 +26,8 @@ pub fn wrap_text(text: &str, size_mm: f64, bold: bool, width_mm: f64) -> Vec<Str
     let mut lines = Vec::new();
     for paragraph in text.lines() {
         let mut line = String::new();
-        for word in paragraph.split_whitespace() {
+        // A hard space holds its neighbours together.
+        for word in paragraph.split([' ', '\t']).filter(|word| !word.is_empty()) {
             let longer = if line.is_empty() {
                 word.to_owned()
             } else {

@@ -10,7 +10,6 @@ use flatten::{
     piece,
     sheet::SheetOptions,
     tape::{Grade, TapePath},
-    units::format_mm_and_inch,
 };
 
 use super::{
@@ -26,7 +25,7 @@ impl Record {
         let (need, unlaid) = Need::of(fitting, pattern);
         let mut beware = order.beware.clone();
         beware.extend(pattern.faults.iter().map(ToString::to_string));
-        beware.extend(tapes.iter().filter_map(off_length));
+        beware.extend(off_lengths(&tapes));
         beware.extend(pattern.breaches.iter().map(ToString::to_string));
         beware.extend(unlaid.map(|why| why.to_string()));
         let mut warnings = beware.clone();
@@ -68,15 +67,20 @@ const TAPE_LIMIT: f64 = 0.01;
 /// Less of a tape than this on the base says nothing, mm.
 const TAPE_LEAST_MM: f64 = 30.0;
 
-fn off_length(tape: &Tape) -> Option<String> {
-    let (error, on_base) = (tape.finished_error?, tape.finished_mm?);
-    (error.abs() > TAPE_LIMIT).then(|| {
+/// Tapes on the sewn base that are too far off the head's, in a sentence.
+fn off_lengths(tapes: &[Tape]) -> Option<String> {
+    let off: Vec<String> = tapes
+        .iter()
+        .filter_map(|tape| Some((tape, tape.finished_error?)))
+        .filter(|(_, error)| error.abs() > TAPE_LIMIT)
+        .map(|(tape, error)| format!("{} {:+.1} %", tape.name.replace('_', " "), 100.0 * error))
+        .collect();
+    (!off.is_empty()).then(|| {
         format!(
-            "along the tape {} the sewn base will measure {}, {:+.1} % off the head; {:.0} % are fine",
-            tape.name.replace('_', " "),
-            format_mm_and_inch(on_base),
-            100.0 * error,
-            100.0 * TAPE_LIMIT
+            "not pulled on, the sewn base will be more than {:.0} % longer or shorter than the head along {}; \
+             see the lengths to check after sewing",
+            100.0 * TAPE_LIMIT,
+            off.join(", ")
         )
     })
 }

@@ -16,7 +16,7 @@ use flatten::{
 
 use super::{
     cautions::CAUTIONS,
-    print::{cloth, counted, off_base, sentence, thousands},
+    print::{cloth, counted, held_together, off_base, sentence, thousands},
 };
 use crate::{
     picture::{BANDS, Raster, Scale, View, base64},
@@ -127,7 +127,7 @@ th,td{text-align:left;padding:.25rem .8rem .25rem 0;border-bottom:1px solid #bbb
 td.n,th.n{text-align:right;font-variant-numeric:tabular-nums}
 .lay{max-width:20rem}
 @media(max-width:40rem){main{padding:.6rem}table{font-size:.82rem}th,td{padding:.25rem .45rem .25rem 0}}
-@media print{body{font-size:10.5pt}.views{grid-template-columns:repeat(3,1fr)}main{max-width:none;padding:0}figure,table,.beware{break-inside:avoid}h2{break-after:avoid}}
+@media print{body{font-size:9.5pt;line-height:1.35}h2{margin:1.2rem 0 .3rem;break-after:avoid}.views{grid-template-columns:repeat(5,1fr);gap:.5rem}.maps{grid-template-columns:repeat(auto-fit,minmax(8cm,1fr))}.maps svg{max-height:11cm}th,td{padding-top:.12rem;padding-bottom:.12rem}.lay{max-width:8cm}main{max-width:none;padding:0}figure,tr,.beware{break-inside:avoid}}
 </style></head><body><main>
 ";
 
@@ -187,28 +187,6 @@ impl Page {
         }
         self.put("</ul>");
     }
-}
-
-/// A length that breaks between its two units at most: `361 mm` and `(14 1/4 in)` stay whole.
-fn held_together(cell: &str) -> String {
-    let mut out = String::with_capacity(cell.len());
-    let mut words = cell.split(' ').peekable();
-    while let Some(word) = words.next() {
-        out += word;
-        if let Some(next) = words.peek() {
-            let number = word.ends_with(|c: char| c.is_ascii_digit());
-            let unit = ["mm", "in)", "in", "cm²", "%", "g"]
-                .iter()
-                .any(|u| next.starts_with(u));
-            let fraction = next.contains('/');
-            out.push(if number && (unit || fraction) {
-                '\u{a0}'
-            } else {
-                ' '
-            });
-        }
-    }
-    out
 }
 
 /// Text made harmless in HTML, in content and in attributes.
@@ -277,7 +255,7 @@ fn warnings(page: &mut Page, record: &Record) {
 }
 
 fn finished(page: &mut Page, record: &Record) {
-    page.title("To check after sewing");
+    page.title("Lengths to check after sewing");
     let head = record.surface.perimeter_mm;
     let mut rows = vec![vec![
         "Perimeter".into(),
@@ -358,7 +336,7 @@ fn head_views(page: &mut Page, scene: &Scene<'_>, scale: Scale) {
         ),
         ("the client's RIGHT side", View { right: forward, up }),
         (
-            "from above, front up: the client's LEFT is on your left",
+            "above, front up: the client's LEFT is on your left",
             View { right, up: forward },
         ),
     ];
@@ -512,7 +490,7 @@ const MAP_PER_MM: f64 = 1.5;
 fn strain_maps(page: &mut Page, record: &Record, scene: &Scene<'_>, scale: Scale) {
     page.title("Strain in each piece");
     page.put(&legend(scale));
-    page.put("<div class=\"views\">");
+    page.put("<div class=\"views maps\">");
     for part in &scene.parts {
         let piece = record.pieces.iter().find(|piece| piece.id == part.id);
         let map = strain_map(part, piece, scale);

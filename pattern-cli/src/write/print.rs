@@ -3,7 +3,7 @@
 use flatten::{
     piece::{DartStyle, Style, draw, draw_all},
     sheet::{Cover, Figure, Section, SheetError, SheetOptions, sheets},
-    units::{format_mm_and_inch, trimmed},
+    units::{format_mm, format_mm_and_inch, trimmed},
 };
 
 use super::{
@@ -96,6 +96,12 @@ fn cover(record: &Record) -> Cover {
     }
     sections.push(material(record));
     sections.extend(record.change.as_ref().map(change));
+    for section in &mut sections {
+        let texts = section.sentences.iter_mut();
+        for text in texts.chain(section.rows.iter_mut().flatten()) {
+            *text = held_together(text);
+        }
+    }
     let said = [CAUTION_SCALE, CAUTION_SIDES];
     Cover {
         title: "Base pattern".into(),
@@ -130,6 +136,28 @@ pub(crate) fn sentence(words: &str) -> String {
         .unwrap_or_default();
     if !out.ends_with(['.', '?', '!']) {
         out.push('.');
+    }
+    out
+}
+
+/// A length that breaks between its two units at most: `361 mm` and `(14 1/4 in)` stay whole.
+pub(crate) fn held_together(cell: &str) -> String {
+    let mut out = String::with_capacity(cell.len());
+    let mut words = cell.split(' ').peekable();
+    while let Some(word) = words.next() {
+        out += word;
+        if let Some(next) = words.peek() {
+            let number = word.ends_with(|c: char| c.is_ascii_digit());
+            let unit = ["mm", "in)", "in", "cm²", "%", "g"]
+                .iter()
+                .any(|u| next.starts_with(u));
+            let fraction = next.contains('/');
+            out.push(if number && (unit || fraction) {
+                '\u{a0}'
+            } else {
+                ' '
+            });
+        }
     }
     out
 }
@@ -177,11 +205,11 @@ pub(crate) fn cloth(record: &Record) -> String {
     let width = format_mm_and_inch(stock.width_mm);
     match stock.sheet_length_mm {
         None => format!(
-            "{} of {name} {width} wide; {waste} % of it is waste",
+            "{} of {name} {width} wide; {waste} % waste",
             format_mm_and_inch(stock.length_mm)
         ),
         Some(length) => format!(
-            "{} of {name}, {width} by {}; {waste} % is waste",
+            "{} of {name}, {width} by {}; {waste} % waste",
             counted(stock.sheets, "sheet"),
             format_mm_and_inch(length)
         ),
@@ -318,7 +346,7 @@ fn material(record: &Record) -> Section {
         row(
             "Stretch or crowding asked",
             format!(
-                "up to {} on 95 % of the base, {} at most; {} takes {}",
+                "{} on 95 % of the base, at most {}; {} takes {}",
                 percent(record.strain.p95),
                 percent(record.strain.max),
                 record.material.name,
@@ -338,11 +366,11 @@ fn material(record: &Record) -> Section {
         rows.push(row(
             "Hair, nothing added for waste",
             format!(
-                "{} hairs, {} g, at {} and {} folded back",
+                "{} hairs, {} g at {} + {} folded back",
                 thousands(hair.hairs),
                 trimmed(hair.grams, 0),
-                format_mm_and_inch(hair.length_mm),
-                format_mm_and_inch(hair.fold_mm),
+                format_mm(hair.length_mm),
+                format_mm(hair.fold_mm),
             ),
         ));
     }
@@ -381,6 +409,14 @@ fn change(change: &Change) -> Section {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn lengths_break_between_their_units_only() {
+        assert_eq!(
+            held_together("361 mm (14 1/4 in) of 3 %"),
+            "361\u{a0}mm (14\u{a0}1/4\u{a0}in) of 3\u{a0}%"
+        );
+    }
 
     #[test]
     fn words_become_sentences_and_counts_readable() {

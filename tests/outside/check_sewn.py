@@ -1,0 +1,283 @@
+"""Measures drafted pieces from pattern.json with code of its own: what is sewn together has one length,
+the cut line keeps its distance from the sew line all round, closed darts leave a smooth edge, tapes on
+the sewn base agree with the head.
+
+Run: python tests/outside/check_sewn.py BINARY TARGET_FOLDER      (after scalp.py)
+
+The geometry is that of any textbook (Bezier cubics, distance of a point from a line, a turn about a
+dart's point); the limits are this program's own promises: legs and seams within 0.3 mm, margins within
+0.05 mm, tapes within 1 %, the finished edge turns by less than 1 degree at a
+closed dart unless the maker drew a corner there.
+"""
+
+import pathlib
+import sys
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from tally import Program, Tally
+
+STEP = 0.25  # mm between points of a line
+TAPER = 5.0  # a wider margin narrows over five times the difference (the program's own rule)
+
+
+def curve(data, step=STEP):
+    """Points along a curve of cubics, about `step` apart."""
+    at = np.array(data["start_mm"], float)
+    points = [at]
+    for handles in data["cubics_mm"]:
+        a, b, c = (np.array(p, float) for p in handles)
+        long = sum(np.linalg.norm(q - p) for p, q in ((at, a), (a, b), (b, c)))
+        t = np.linspace(0, 1, max(2, int(long / step) + 2))[1:, None]
+        points.extend((1 - t) ** 3 * at + 3 * (1 - t) ** 2 * t * a + 3 * (1 - t) * t**2 * b + t**3 * c)
+        at = c
+    return np.array(points)
+
+
+def length(points):
+    return np.linalg.norm(np.diff(points, axis=0), axis=1).sum()
+
+
+def dense(ring, step=STEP):
+    ring = np.array(ring, float)
+    out = []
+    for p, q in zip(ring, np.roll(ring, -1, axis=0)):
+        t = np.arange(0, 1, step / max(np.linalg.norm(q - p), step))[:, None]
+        out.append(p + t * (q - p))
+    return np.concatenate(out)
+
+
+def angle(v):
+    return np.arctan2(v[1], v[0])
+
+
+def turn(a, b):
+    """Angle from direction a to direction b, degrees, between -180 and 180."""
+    return (np.degrees(angle(b) - angle(a)) + 180) % 360 - 180
+
+
+def tapers(piece):
+    """For each stretch the points, and how far each lies from a border to a wider margin along the closed
+    edge (darts closed), in units of the taper that border has; below 1 it lies in the taper."""
+    edges = [s for s in piece["stretches"] if s["kind"] in ("front", "left", "nape", "right")]
+    lines = [curve(s["curve"]) for s in edges]
+    runs = [np.r_[0, np.linalg.norm(np.diff(line, axis=0), axis=1).cumsum()] for line in lines]
+    starts = np.r_[0, np.cumsum([run[-1] for run in runs])]
+    total = starts[-1]
+    borders = []
+    for k in range(len(edges)):
+        jump = edges[k]["allowance_mm"] - edges[k - 1]["allowance_mm"]
+        if jump:
+            borders.append((starts[k], jump))
+    free = []
+    for k, run in enumerate(runs):
+        least = np.full(len(run), np.inf)
+        for at, jump in borders:
+            # The taper lies on the narrower side: after the border where the width falls.
+            ahead = (starts[k] + run - at) % total if jump < 0 else (at - starts[k] - run) % total
+            least = np.minimum(least, ahead / (TAPER * abs(jump)))
+        free.append(least)
+    return {id(s): (line, least) for s, line, least in zip(edges, lines, free)}
+
+
+def sew_lines(piece):
+    """Every line with a margin beside it: points, width there, and whether the width is plain (no taper,
+    no corner within reach)."""
+    tapered = tapers(piece)
+    edges = []
+    for s in piece["stretches"]:
+        line, free = tapered.get(id(s), (None, None))
+        if line is None:
+            line = curve(s["curve"])
+            free = np.full(len(line), np.inf)
+        edges.append((line, s["allowance_mm"], free > 1.0))
+    for dart in piece["darts"]:
+        if dart["style"] == "open":
+            for leg in map(curve, dart["legs"]):
+                edges.append((leg, dart["allowance_mm"], np.ones(len(leg), bool)))
+        elif dart["cap_mm"]:
+            # The width of a folded dart's cap is its edge's; its shape is judged by eye.
+            start = np.array(dart["cap_mm"][0])
+            edge = min(edges, key=lambda e: np.linalg.norm(e[0] - start, axis=1).min())
+            edges.append((dense(dart["cap_mm"])[:-1], edge[1], np.zeros(len(dense(dart["cap_mm"])) - 1, bool)))
+    points = np.concatenate([e[0] for e in edges])
+    widths = np.concatenate([np.full(len(e[0]), e[1]) for e in edges])
+    plain = np.concatenate([e[2] for e in edges])
+    ends = np.concatenate([e[0][[0, -1]] for e in edges])
+    # Corners are squared off or rounded: no plain distance from them.
+    plain &= cKDTree(ends).query(points)[0] > 1.5
+    return points, widths, plain
+
+
+def margins(piece):
+    """Least and greatest error of the margin, mm, and the part of the cut line that was judged."""
+    points, widths, plain = sew_lines(piece)
+    openings = [o for o in piece["openings"] if o["cut_line_mm"]]
+    narrow = {o["number"]: o["allowance_mm"] for o in piece["openings"]}
+    cut = np.concatenate([dense(piece["cut_line_mm"])] + [dense(o["cut_line_mm"]) for o in openings])
+    if any(abs(o["allowance_mm"] - o["asked_mm"]) > 1e-6 for o in piece["openings"]):
+        return None, narrow, 0
+    # What a cut point lacks to the width of the sew line nearest to it, for each width by itself.
+    best = np.full(len(cut), np.inf)
+    owner = np.zeros(len(cut), bool)
+    for width in np.unique(widths):
+        mine = widths == width
+        far, which = cKDTree(points[mine]).query(cut)
+        nearer = far - width < best
+        best = np.where(nearer, far - width, best)
+        owner = np.where(nearer, plain[mine][which], owner)
+    return best[owner], narrow, owner.mean()
+
+
+def directions(data):
+    """Directions at both ends of a curve."""
+    points = [data["start_mm"]] + [p for handles in data["cubics_mm"] for p in handles]
+    points = [np.array(p, float) for p in points]
+    first = next(p - points[0] for p in points[1:] if np.linalg.norm(p - points[0]) > 1e-6)
+    last = next(points[-1] - p for p in points[-2::-1] if np.linalg.norm(points[-1] - p) > 1e-6)
+    return first, last
+
+
+def closed_turn(piece, dart):
+    """Turn of the finished edge where a dart is closed, degrees."""
+    left, right = (np.array(leg["start_mm"]) for leg in dart["legs"])
+    point = np.array(dart["point_mm"])
+    before = [s for s in piece["stretches"] if np.linalg.norm(np.array(s["curve"]["cubics_mm"][-1][2]) - left) < 0.01]
+    after = [s for s in piece["stretches"] if np.linalg.norm(np.array(s["curve"]["start_mm"]) - right) < 0.01]
+    if not before or not after:
+        return None
+    # Bringing the left leg's mouth onto the right one's turns everything by this angle about the point.
+    by = turn(left - point, right - point)
+    return (turn(directions(before[0]["curve"])[1], directions(after[0]["curve"])[0]) - by + 180) % 360 - 180
+
+
+def head_turn(record, dart):
+    """How much the perimeter on the head turns at a dart's mouth, over 8 mm either way, degrees."""
+    head = record["head"]
+    ring = np.array(head["perimeter_mm"])
+    along = np.r_[0, np.linalg.norm(np.diff(np.r_[ring, ring[:1]], axis=0), axis=1).cumsum()]
+    mark = np.array(head[dart["from"] + "_mm"])
+    # The perimeter runs from the front over the client's left; at the right ear + is onwards.
+    sign = {"front": 1, "nape": -1, "left_ear": -1, "right_ear": 1}[dart["from"]]
+    at = along[np.linalg.norm(ring - mark, axis=1).argmin()] + sign * dart["along_mm"]
+    place = [
+        np.array([np.interp((at + d) % along[-1], along, np.r_[ring[:, k], ring[0, k]]) for k in range(3)])
+        for d in (-8, 0, 8)
+    ]
+    u, v = place[1] - place[0], place[2] - place[1]
+    return np.degrees(np.arccos(u @ v / np.linalg.norm(u) / np.linalg.norm(v)))
+
+
+def main():
+    tally, target = Tally(), pathlib.Path(sys.argv[2])
+    program = Program(sys.argv[1], target / "sewn")
+    scalp = target / "scalp"
+
+    def prove(name, record):
+        pieces = record["pieces"]
+        walked = worst = 0.0
+        legs = 0.0
+        for piece in pieces:
+            for stretch in piece["stretches"]:
+                worst = max(worst, abs(length(curve(stretch["curve"])) - stretch["length_mm"]))
+            for dart in piece["darts"]:
+                a, b = (length(curve(leg)) for leg in dart["legs"])
+                legs = max(legs, abs(a - b))
+                worst = max(worst, abs(a - dart["legs_mm"][0]), abs(b - dart["legs_mm"][1]))
+        tally.check(f"{name}: printed lengths are the lines' own", worst < 0.02, f"worst {worst:.4f} mm")
+        tally.check(f"{name}: both legs of every dart", legs <= 0.3, f"worst {legs:.4f} mm")
+        seams = {}
+        for piece in pieces:
+            for stretch in piece["stretches"]:
+                if stretch["kind"] == "seam":
+                    seams.setdefault(stretch["number"], {}).setdefault(stretch["hand"], 0.0)
+                    seams[stretch["number"]][stretch["hand"]] += length(curve(stretch["curve"]))
+        for sides in seams.values():
+            walked = max(walked, abs(sides["left"] - sides["right"]))
+        if seams:
+            tally.check(f"{name}: both sides of every seam", walked <= 0.3, f"{len(seams)} seams, worst {walked:.4f} mm")
+        for piece in pieces:
+            errors, _, share = margins(piece)
+            if errors is None:
+                print(f"     {name} {piece['id']}: an opening is too narrow for its allowance; margins not judged")
+                continue
+            tally.check(
+                f"{name} {piece['id']}: the cut line keeps its distance all round",
+                errors.min() > -0.05 and errors.max() < 0.05 and share > 0.5,
+                f"{errors.min():+.3f} to {errors.max():+.3f} mm over {100 * share:.0f} % of it",
+            )
+            for dart in piece["darts"]:
+                by = closed_turn(piece, dart)
+                if by is None:
+                    continue
+                drawn = head_turn(record, next(d for d in record["layout"]["darts"] if d["id"] == dart["id"]))
+                # Where the maker drew a corner at the mouth it is kept (the program's own rule).
+                tally.check(
+                    f"{name} {dart['id']}: the edge runs on across the closed dart",
+                    abs(by) < 1.0 or drawn > 25,
+                    f"{by:+.2f} degrees, {drawn:.0f} on the head",
+                )
+            for opening in piece["openings"]:
+                sew, cut = dense(opening["sew_line_mm"]), dense(opening["cut_line_mm"])
+                inside = np.linalg.norm(cut - sew.mean(0), axis=1).max() < np.linalg.norm(sew - sew.mean(0), axis=1).max()
+                tally.check(f"{name}: an opening's allowance lies inside it", inside)
+        perimeter = sum(
+            length(curve(s["curve"])) for p in pieces for s in p["stretches"] if s["kind"] in ("front", "left", "nape", "right")
+        )
+        # A folded dart's perimeter is closed at its mouth; the sum of stretches is the sewn edge.
+        tally.close(f"{name}: the sewn perimeter is the one said", perimeter, record["fit"]["perimeter_finished_mm"], 0.1)
+        tally.check(
+            f"{name}: the sewn perimeter against the head's",
+            abs(perimeter / record["surface"]["perimeter_mm"] - 1) < 0.005,
+            f"{100 * (perimeter / record['surface']['perimeter_mm'] - 1):+.3f} %",
+        )
+        fronts = [s["allowance_mm"] for p in pieces for s in p["stretches"] if s["kind"] == "front"]
+        tally.check(f"{name}: 20 mm at the front", fronts and set(fronts) == {20.0}, str(fronts))
+
+    def tapes(name, record):
+        sewn = {t["name"]: t for t in record["tapes"] if t.get("finished_mm") is not None}
+        tally.check(f"{name}: six tapes on the sewn base", len(sewn) == 6, ", ".join(sewn))
+        for key, tape in sewn.items():
+            # Base and head over the same course.
+            on_head = tape["mold_mm"] - tape["off_base_mm"]
+            error = tape["finished_mm"] / on_head - 1
+            tally.check(f"{name}: {key} off by what is said", abs(error - tape["finished_error"]) < 2e-4, f"{error:.5f}")
+            told = any(key.replace("_", " ") in warning for warning in record["warnings"])
+            tally.check(
+                f"{name}: {key} on the sewn base within 1 % of the head, or warned of",
+                abs(error) <= 0.01 or told,
+                f"{100 * error:+.2f} %, {tape['off_base_mm']:.1f} mm off the base",
+            )
+
+    def scalp_drafts():
+        for name in ("even6", "even8", "given", "parting_left"):
+            done, record, _ = program.draft(scalp / f"{name}.toml", name)
+            if tally.check(f"{name}: drafted", record is not None, done.stderr.strip()[:200]):
+                prove(name, record)
+                tapes(name, record)
+
+    def likeness():
+        # The same layout on the same head: nothing has changed.
+        first = program.home / "even6" / "pattern.json"
+        done, again, _ = program.draft(scalp / "even6.toml", "like", "--like", first)
+        if tally.check("like: the old layout is kept", again is not None, done.stderr.strip()[:300]):
+            change = again["change"]
+            tally.check("like: the same head has not moved", change["perimeter"]["largest_mm"] < 0.01, str(change["perimeter"]))
+            worst = max(abs(pair["now"] - pair["earlier"]) for pair in change["figures"] if pair["unit"] == "mm")
+            tally.check("like: the same lengths", worst < 0.5, f"worst {worst:.4f} mm")
+        text = (scalp / "even6.toml").read_text()
+        (scalp / "other_client.toml").write_text(text.replace('client = "', 'client = "9'))
+        done, other, _ = program.draft(scalp / "other_client.toml", "like_other", "--like", first)
+        tally.check(
+            "like: another client's pattern is warned of",
+            done.returncode == 3 and other and any("same person" in w for w in other["warnings"]),
+        )
+
+    for work in (scalp_drafts, likeness):
+        tally.guard(work.__name__, work)
+    tally.end()
+
+
+if __name__ == "__main__":
+    main()
