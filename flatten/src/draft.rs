@@ -321,7 +321,33 @@ impl Pattern {
     /// Whether strain and finished edges are within their limits.
     #[must_use]
     pub fn limit_met(&self) -> bool {
-        self.strain.p95 <= self.strain.limit && self.edges.error.abs() <= PERIMETER_LIMIT
+        self.strain.p95 <= self.strain.limit && self.edge_error().abs() <= PERIMETER_LIMIT
+    }
+
+    /// Length of the sewn perimeter, darts closed, over the head's, less 1; openings not counted.
+    #[must_use]
+    pub fn perimeter_error(&self) -> f64 {
+        let sum = |length: fn(&piece::Measured) -> f64| -> f64 {
+            self.pieces.iter().map(|p| length(&p.measured)).sum()
+        };
+        let head_mm = sum(|m| m.perimeter_head_mm);
+        if head_mm > 0.0 {
+            sum(|m| m.perimeter_mm) / head_mm - 1.0
+        } else {
+            0.0
+        }
+    }
+
+    /// The worse of the perimeter alone and of all finished edges: a short opening must not hide a long
+    /// perimeter.
+    #[must_use]
+    pub fn edge_error(&self) -> f64 {
+        let perimeter = self.perimeter_error();
+        if perimeter.abs() > self.edges.error.abs() {
+            perimeter
+        } else {
+            self.edges.error
+        }
     }
 
     /// Greatest difference between two lines that are sewn together, mm.
@@ -390,10 +416,9 @@ impl Pattern {
                 limit: self.strain.limit,
             });
         }
-        if beyond(self.edges.error.abs(), PERIMETER_LIMIT) {
-            faults.push(Fault::Perimeter {
-                error: self.edges.error,
-            });
+        let error = self.edge_error();
+        if beyond(error.abs(), PERIMETER_LIMIT) {
+            faults.push(Fault::Perimeter { error });
         }
         if let Some(found) = self.found.as_ref().filter(|_| !self.limit_met()) {
             faults.push(Fault::HeldBack {

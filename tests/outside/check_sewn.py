@@ -57,6 +57,18 @@ def turn(a, b):
     return (np.degrees(angle(b) - angle(a)) + 180) % 360 - 180
 
 
+KINK = 4.0  # degrees; a round of 8 mm radius turns by 1.8 from point to point
+
+
+def kinks(line):
+    """Points where a line turns sharply: a margin is mitred there (10 mm at 12 degrees: 0.05 mm wider)."""
+    steps = np.diff(line, axis=0)
+    steps = steps / np.maximum(np.linalg.norm(steps, axis=1), 1e-9)[:, None]
+    across = steps[:-1, 0] * steps[1:, 1] - steps[:-1, 1] * steps[1:, 0]
+    turns = np.degrees(np.arctan2(across, (steps[:-1] * steps[1:]).sum(1)))
+    return line[1:-1][np.abs(turns) > KINK]
+
+
 def tapers(piece):
     """For each stretch the points, and how far each lies from a border to a wider margin along the closed
     edge (darts closed), in units of the taper that border has; below 1 it lies in the taper."""
@@ -104,7 +116,7 @@ def sew_lines(piece):
     points = np.concatenate([e[0] for e in edges])
     widths = np.concatenate([np.full(len(e[0]), e[1]) for e in edges])
     plain = np.concatenate([e[2] for e in edges])
-    ends = np.concatenate([e[0][[0, -1]] for e in edges])
+    ends = np.concatenate([np.r_[e[0][[0, -1]], kinks(e[0])] for e in edges])
     # Corners are squared off or rounded: no plain distance from them.
     plain &= cKDTree(ends).query(points)[0] > 1.5
     return points, widths, plain
@@ -227,9 +239,10 @@ def main():
         )
         # A folded dart's perimeter is closed at its mouth; the sum of stretches is the sewn edge.
         tally.close(f"{name}: the sewn perimeter is the one said", perimeter, record["fit"]["perimeter_finished_mm"], 0.1)
+        told = any("finished edges" in warning for warning in record["warnings"])
         tally.check(
-            f"{name}: the sewn perimeter against the head's",
-            abs(perimeter / record["surface"]["perimeter_mm"] - 1) < 0.005,
+            f"{name}: the sewn perimeter within 0.5 % of the head's, or warned of",
+            abs(perimeter / record["surface"]["perimeter_mm"] - 1) < 0.005 or told,
             f"{100 * (perimeter / record['surface']['perimeter_mm'] - 1):+.3f} %",
         )
         fronts = [s["allowance_mm"] for p in pieces for s in p["stretches"] if s["kind"] == "front"]

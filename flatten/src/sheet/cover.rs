@@ -54,9 +54,9 @@ pub struct Section {
     pub foot: String,
 }
 
-const TITLE_MM: f64 = 10.0;
-const HEADING_MM: f64 = 5.0;
-const BODY_MM: f64 = 3.8;
+const TITLE_MM: f64 = 9.0;
+const HEADING_MM: f64 = 4.8;
+const BODY_MM: f64 = 3.6;
 /// Column names and small print; still larger than what a telephone book had.
 const SMALL_MM: f64 = 3.2;
 const LEADING: f64 = 1.3;

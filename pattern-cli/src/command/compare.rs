@@ -167,7 +167,7 @@ fn row(pattern: &Pattern, fitting: &Fitting) -> Result<Row, flatten::sheet::Shee
         mean: pattern.strain.mean,
         max: pattern.strain.max,
         over_limit_mm2: pattern.strain.over_limit_mm2,
-        perimeter_error: pattern.edges.error,
+        perimeter_error: pattern.edge_error(),
         sewing_mm: cuts.map(|cut| cut.length_mm).sum(),
         take_up_mm: darts().map(|dart| dart.take_up_mm).sum(),
         widest_mm: darts().map(|dart| dart.take_up_mm).fold(0.0, f64::max),

@@ -226,7 +226,7 @@ fn fit(pattern: &Pattern) -> Fit {
         .iter()
         .map(|piece| piece.measured.perimeter_mm);
     Fit {
-        perimeter_error: round_ratio(pattern.edges.error),
+        perimeter_error: round_ratio(pattern.perimeter_error()),
         perimeter_finished_mm: round(finished.sum()),
         seam_mismatch_mm: round(pattern.seam_mismatch_mm()),
         area_ratio: round_ratio(pattern.strain.area_ratio),

@@ -202,10 +202,10 @@ pub(crate) fn cloth(record: &Record) -> String {
         return format!("{name}, {}", pieces.collect::<Vec<_>>().join("; "));
     };
     let waste = trimmed(100.0 * stock.waste, 0);
-    let width = format_mm_and_inch(stock.width_mm);
+    let width = format_mm(stock.width_mm);
     match stock.sheet_length_mm {
         None => format!(
-            "{} of {name} {width} wide; {waste} % waste",
+            "{} of {name}, {width} wide; {waste} % waste",
             format_mm_and_inch(stock.length_mm)
         ),
         Some(length) => format!(
