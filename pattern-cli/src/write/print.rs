@@ -277,7 +277,7 @@ fn finished(record: &Record) -> Section {
         ]);
     }
     let mut foot =
-        "Lay the tape over the sewn base, on a head or block, without pulling; 1 % more or less \
+        "Lay the tape over the sewn base, on a head or block, without pulling; along an edge, with the tape's edge on the sew line. 1 % more or less \
                     is fine."
             .to_owned();
     if beyond {
