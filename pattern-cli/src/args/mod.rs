@@ -71,7 +71,7 @@ The folder holds pattern.svg, sheets.pdf, pattern.json and report.html.";
 pub struct Draft {
     /// The fitting file (TOML)
     pub fitting: PathBuf,
-    /// Keep the layout of this earlier pattern.json, whatever [darts] says, and tell what has changed
+    /// Keep the layout of this earlier pattern.json, whatever the fitting says of darts, and tell what has changed
     #[arg(long, value_name = "PATTERN")]
     pub like: Option<PathBuf>,
     /// Where to write
