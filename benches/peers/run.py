@@ -243,8 +243,9 @@ def main():
                   f"exponent {np.log(s / t) / np.log(m / n):.2f}")
 
 
-enter_environment()
-if len(sys.argv) > 1 and sys.argv[1] == "--peer":
-    peer(sys.argv[2], pathlib.Path(sys.argv[3]), [int(a) for a in sys.argv[4:6]])
-else:
-    main()
+if __name__ == "__main__":
+    enter_environment()
+    if len(sys.argv) > 1 and sys.argv[1] == "--peer":
+        peer(sys.argv[2], pathlib.Path(sys.argv[3]), [int(a) for a in sys.argv[4:6]])
+    else:
+        main()

@@ -1,25 +1,33 @@
 //! The curvature of the energy at one map, as a sparse matrix to precondition further steps with.
 //!
 //! In: a density, head triangles, plane positions. Out: the factor of a symmetric positive definite
-//! matrix in which u and v are coupled, rows 2v and 2v + 1 for vertex v.
+//! matrix in which u and v are coupled, a block of 2×2 for each pair of vertices.
 //!
 //! Method: each triangle's second derivative by J splits into four modes, two that scale along the
 //! principal directions, one that turns and one that shears, with closed-form weights (Smith, de Goes
-//! & Kim 2019, "Analytic eigensystems for isotropic distortion energies", 10.1145/3241041). Weights
-//! below a small positive floor are raised to it. The Laplacian that a descent begins with has the
+//! & Kim 2019, "Analytic eigensystems for isotropic distortion energies", 10.1145/3241041). A
+//! negative weight counts by its size, and none less than a small floor: raised to nothing, as is
+//! usual, it let steps run wild far from the goal (measured in benches/candidate). The Laplacian that a descent begins with has the
 //! same weight on all four; this matrix knows in which direction each triangle has become stiff.
 //!
-//! Cost: four times the entries of the Laplacian; its factorisation is that of a system twice as
-//! large, so it pays only where the plain steps are slow.
+//! Cost: four times the entries of the Laplacian and four to eight times its factorisation; analysed
+//! once, filled and factored as often as it pays. Filled column by column from the faces round each
+//! vertex, so the bits do not depend on the number of threads.
+
+use nalgebra_sparse::CscMatrix;
+use rayon::prelude::*;
 
 use crate::{
     mesh::{TriMesh, index},
-    solve::{SolveError, SparseFactor, UpperTriangle},
+    solve::{Laplacian, Multifrontal},
 };
 
 use super::stretch::{Rest, Stretch};
 
-/// Least weight of a mode, relative to the density's stiffness at rest.
+/// Vertices whose columns one thread fills at a time.
+const STRETCH: usize = 2048;
+
+/// Least size of a mode's weight, relative to the density's stiffness at rest.
 const FLOOR: f64 = 1e-3;
 
 /// One direction in the space of 2×2 matrices and the curvature along it.
@@ -56,138 +64,203 @@ pub(crate) fn isotropic_modes(s: &Stretch, g: impl Fn(f64) -> (f64, f64)) -> [Mo
     ]
 }
 
-/// The matrix under assembly.
+/// The matrix: its pattern, its values and its factor.
+#[derive(Debug)]
 pub(crate) struct Curvature {
-    upper: UpperTriangle<f64>,
-    /// Vertices joined to each vertex with a lower number, rising, and where each vertex's begin.
-    below: Vec<u32>,
-    first_below: Vec<usize>,
-    floor: f64,
+    /// Vertices joined to each vertex and itself, rising, by columns.
+    pattern: CscMatrix<f64>,
+    /// A block by columns for each entry of the pattern.
+    blocks: Vec<[f64; 4]>,
+    /// Second derivative of each face by its J, weighted.
+    forms: Vec<Form>,
+    factor: Multifrontal,
+}
+
+/// Upper triangle by rows of a symmetric 4×4 matrix.
+type Form = [f64; 10];
+
+/// Place of entry (i, j) in a [`Form`].
+const PLACE: [[usize; 4]; 4] = [[0, 1, 2, 3], [1, 4, 5, 6], [2, 5, 7, 8], [3, 6, 8, 9]];
+
+/// Faces and their corners by vertex, as the descent keeps them.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Corners<'a> {
+    pub(crate) faces: &'a [[u32; 3]],
+    pub(crate) rest: &'a [Rest],
+    pub(crate) first: &'a [u32],
+    pub(crate) of_vertices: &'a [u32],
 }
 
 impl Curvature {
-    /// An empty matrix with the pattern of a mesh and of further pairs of vertices.
-    pub(crate) fn new(mesh: &TriMesh, stiffness: f64, further: &[(u32, u32)]) -> Self {
-        let count = mesh.vertex_count();
-        let mut further: Vec<(u32, u32)> =
-            further.iter().map(|&(a, b)| (a.max(b), a.min(b))).collect();
-        further.sort_unstable();
-        let mut further = further.into_iter().peekable();
-        let (mut below, mut first_below) = (Vec::with_capacity(3 * count), vec![0]);
-        for vertex in 0..index(count) {
-            let start = below.len();
-            for h in mesh.fan(vertex) {
-                below.extend([mesh.head(h), mesh.apex(h)].iter().filter(|&&v| v < vertex));
-            }
-            while let Some((high, low)) = further.next_if(|&(high, _)| high == vertex) {
-                below.extend((low < high).then_some(low));
-            }
-            below[start..].sort_unstable();
-            let mut kept = start;
-            for at in start..below.len() {
-                if at == start || below[at] != below[kept - 1] {
-                    below[kept] = below[at];
-                    kept += 1;
-                }
-            }
-            below.truncate(kept);
-            first_below.push(kept);
-        }
-        let mut rows = Vec::with_capacity(4 * below.len() + 3 * count);
-        let mut offsets = vec![0];
-        for vertex in 0..count {
-            for half in 0..2 {
-                for &other in &below[first_below[vertex]..first_below[vertex + 1]] {
-                    rows.extend([2 * other, 2 * other + 1]);
-                }
-                rows.extend(2 * index(vertex)..=2 * index(vertex) + half);
-                offsets.push(index(rows.len()));
-            }
-        }
-        let values = vec![0.0; rows.len()];
+    /// Analyses the pattern of a mesh and of further pairs of vertices.
+    pub(crate) fn new(mesh: &TriMesh, further: &[(u32, u32)]) -> Self {
+        let plain = Laplacian::weighted(mesh, &vec![0.0; 3 * mesh.face_count()]);
+        let pattern = joined(plain, further);
         Self {
-            upper: UpperTriangle {
-                offsets,
-                rows,
-                values,
-            },
-            below,
-            first_below,
-            floor: FLOOR * stiffness,
+            blocks: vec![[0.0; 4]; pattern.nnz()],
+            forms: vec![[0.0; 10]; mesh.face_count()],
+            factor: Multifrontal::of_blocks(&pattern, mesh.positions()),
+            pattern,
         }
     }
 
-    /// Adds a triangle's modes, its density weighted with `weight`.
-    pub(crate) fn add_face(&mut self, corners: [u32; 3], rest: &Rest, modes: &[Mode], weight: f64) {
-        let slopes = [
-            [-rest.i11, -rest.i12 - rest.i22],
-            [rest.i11, rest.i12],
-            [0.0, rest.i22],
-        ];
-        let mut blocks = [[[[0.0; 2]; 2]; 3]; 3];
-        for mode in modes {
-            let [a, b, c, d] = mode.along;
-            let by = slopes.map(|[p, q]| [a * p + b * q, c * p + d * q]);
-            let weight = weight * mode.weight.max(self.floor);
-            for i in 0..3 {
-                for j in 0..3 {
-                    for r in 0..2 {
-                        for s in 0..2 {
-                            blocks[i][j][r][s] += weight * by[i][r] * by[j][s];
-                        }
+    /// Sets the faces' share; `modes` gives a face's modes and its weight.
+    pub(crate) fn fill(
+        &mut self,
+        corners: Corners<'_>,
+        stiffness: f64,
+        modes: impl Fn(usize) -> ([Mode; 4], f64) + Sync,
+    ) {
+        let floor = FLOOR * stiffness;
+        let form = |(face, form): (usize, &mut Form)| {
+            let (modes, weight) = modes(face);
+            *form = [0.0; 10];
+            for mode in modes {
+                let weight = weight * mode.weight.abs().max(floor);
+                for i in 0..4 {
+                    for j in i..4 {
+                        form[PLACE[i][j]] += weight * mode.along[i] * mode.along[j];
                     }
                 }
             }
+        };
+        let forms = self.forms.par_iter_mut().with_min_len(STRETCH);
+        forms.enumerate().for_each(form);
+        let mut rest = &mut self.blocks[..];
+        let mut stretches = Vec::new();
+        let count = self.pattern.ncols();
+        let offsets = self.pattern.col_offsets();
+        for start in (0..count).step_by(STRETCH) {
+            let end = count.min(start + STRETCH);
+            let (own, others) = rest.split_at_mut(offsets[end] - offsets[start]);
+            stretches.push((start, end, own));
+            rest = others;
         }
-        for i in 0..3 {
-            for j in 0..3 {
-                self.add_block(corners[i], corners[j], &blocks[i][j]);
+        let (pattern, forms) = (&self.pattern, &self.forms);
+        stretches.into_par_iter().for_each(|(start, end, mut own)| {
+            for vertex in start..end {
+                let column = pattern.col(vertex);
+                let (blocks, others) = own.split_at_mut(column.nnz());
+                own = others;
+                blocks.fill([0.0; 4]);
+                let range = corners.first[vertex] as usize..corners.first[vertex + 1] as usize;
+                for &corner in &corners.of_vertices[range] {
+                    add_corner(corners, forms, corner, column.row_indices(), blocks);
+                }
             }
-        }
+        });
     }
 
     /// Adds `weight · w wᵀ`, where `w` moves each vertex of `parts` along its own vector. A vertex may
     /// come twice; vertices that are not joined in the pattern are left uncoupled.
     pub(crate) fn add_stiff(&mut self, parts: &[(u32, [f64; 2])], weight: f64) {
-        for &(row, r) in parts {
-            for &(column, c) in parts {
-                let block = r.map(|r| c.map(|c| weight * r * c));
-                self.add_block(row, column, &block);
+        for &(column, c) in parts {
+            let range = {
+                let offsets = self.pattern.col_offsets();
+                offsets[column as usize]..offsets[column as usize + 1]
+            };
+            let rows = &self.pattern.row_indices()[range.clone()];
+            let blocks = &mut self.blocks[range];
+            for &(row, r) in parts {
+                if let Ok(at) = rows.binary_search(&(row as usize)) {
+                    let block = &mut blocks[at];
+                    block[0] += weight * r[0] * c[0];
+                    block[1] += weight * r[1] * c[0];
+                    block[2] += weight * r[0] * c[1];
+                    block[3] += weight * r[1] * c[1];
+                }
             }
         }
     }
 
-    /// Adds a block where it lies in the upper triangle.
-    fn add_block(&mut self, row: u32, column: u32, block: &[[f64; 2]; 2]) {
-        if row > column {
-            return;
+    /// Holds vertex 0 and factors; false when a pivot is not positive.
+    pub(crate) fn factor(&mut self) -> bool {
+        let rows = self.pattern.col(0);
+        if let Ok(at) = rows.row_indices().binary_search(&0) {
+            self.blocks[at][0] *= 2.0;
+            self.blocks[at][3] *= 2.0;
         }
-        let vertex = column as usize;
-        let below = &self.below[self.first_below[vertex]..self.first_below[vertex + 1]];
-        let at = if row == column {
-            below.len()
-        } else {
-            match below.binary_search(&row) {
-                Ok(at) => at,
-                Err(_) => return,
-            }
+        self.factor
+            .refactor_values(self.blocks.as_flattened())
+            .is_ok()
+    }
+
+    /// Solves for one field; the answer replaces it.
+    pub(crate) fn solve(&self, field: &mut [[f64; 2]]) {
+        let flat = field.as_flattened_mut().as_chunks_mut::<1>().0;
+        self.factor.solve(flat);
+    }
+}
+
+/// Adds one corner's share to the column of its vertex.
+#[inline]
+fn add_corner(
+    corners: Corners<'_>,
+    forms: &[Form],
+    corner: u32,
+    rows: &[usize],
+    blocks: &mut [[f64; 4]],
+) {
+    let (face, k) = ((corner / 3) as usize, (corner % 3) as usize);
+    let (rest, form) = (&corners.rest[face], &forms[face]);
+    let slopes = [
+        [-rest.i11, -rest.i12 - rest.i22],
+        [rest.i11, rest.i12],
+        [0.0, rest.i22],
+    ];
+    // The form times this corner's two motions.
+    let mut moved = [[0.0; 2]; 4];
+    for (row, moved) in moved.iter_mut().enumerate() {
+        for s in 0..2 {
+            moved[s] =
+                form[PLACE[row][2 * s]] * slopes[k][0] + form[PLACE[row][2 * s + 1]] * slopes[k][1];
+        }
+    }
+    for (vertex, slope) in corners.faces[face].iter().zip(slopes) {
+        let Some(at) = rows.iter().position(|&row| row == *vertex as usize) else {
+            continue;
         };
-        let [[uu, uv], [vu, vv]] = *block;
-        let starts = [0, 1].map(|half| self.upper.offsets[2 * vertex + half] as usize + 2 * at);
-        let values = &mut self.upper.values;
-        values[starts[0]] += uu;
-        values[starts[1]] += uv;
-        values[starts[1] + 1] += vv;
-        if row < column {
-            values[starts[0] + 1] += vu;
+        for s in 0..2 {
+            for t in 0..2 {
+                blocks[at][2 * s + t] +=
+                    slope[0] * moved[2 * t][s] + slope[1] * moved[2 * t + 1][s];
+            }
         }
     }
+}
 
-    /// Holds vertex 0 and factors.
-    pub(crate) fn factor(mut self) -> Result<SparseFactor<f64>, SolveError> {
-        // Column 0 is its diagonal alone; column 1 is [above, diagonal].
-        self.upper.values[0] *= 2.0;
-        self.upper.values[2] *= 2.0;
-        SparseFactor::new(&self.upper)
+/// A pattern with further pairs of vertices joined.
+fn joined(pattern: CscMatrix<f64>, further: &[(u32, u32)]) -> CscMatrix<f64> {
+    if further.is_empty() {
+        return pattern;
     }
+    let mut pairs: Vec<(u32, u32)> = further
+        .iter()
+        .flat_map(|&(a, b)| [(a, b), (b, a)])
+        .filter(|(a, b)| a != b)
+        .collect();
+    pairs.sort_unstable();
+    pairs.dedup();
+    let mut pairs = pairs.into_iter().peekable();
+    let count = pattern.ncols();
+    let mut offsets = Vec::with_capacity(count + 1);
+    let mut rows: Vec<usize> = Vec::with_capacity(pattern.nnz() + 2 * further.len());
+    offsets.push(0);
+    for column in 0..count {
+        let start = rows.len();
+        rows.extend_from_slice(pattern.col(column).row_indices());
+        let own = rows.len();
+        while let Some((_, row)) = pairs.next_if(|&(c, _)| c == index(column)) {
+            if rows[start..own].binary_search(&(row as usize)).is_err() {
+                rows.push(row as usize);
+            }
+        }
+        if rows.len() > own {
+            rows[start..].sort_unstable();
+        }
+        offsets.push(rows.len());
+    }
+    let values = vec![0.0; rows.len()];
+    CscMatrix::try_from_csc_data(count, count, offsets, rows, values)
+        .expect("columns are sorted and free of doubles")
 }

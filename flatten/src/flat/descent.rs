@@ -11,23 +11,27 @@
 //! number of steps hardly grows with the mesh. Where the pace is slow all the same (stiffening cloth,
 //! kept edges) the energy's own curvature at the map reached ([`super::curvature`]) takes the
 //! Laplacian's place, once or a few times. Every step is cut short of the first flip
-//! ([`super::flip`]), must lower the energy, and may not make the boundary cross itself.
+//! ([`super::flip`]) and must lower the energy. The boundary may cross itself on the way, since most
+//! ways lead out again; where the end does, the descent goes back to the last map that did not, cushions
+//! the boundary ([`super::contact`]) and goes on without crossing.
 //!
 //! # Cost
 //! One factorisation, then for each step one back-substitution and one or two passes over the faces.
+
+use std::sync::OnceLock;
 
 use rayon::prelude::*;
 
 use crate::{
     Point2,
     mesh::{TriMesh, index},
-    solve::{Cholesky, Laplacian, SparseFactor, half_cotangents},
+    solve::{Cholesky, Laplacian, half_cotangents},
 };
 
 use super::{
     FlatError, FlatMap, FlatReport, KeptEdges, LeastStrainOptions, MatchedEdges,
     contact::Contact,
-    curvature::Curvature,
+    curvature::{Corners, Curvature},
     energy::{Cloth, Density, DirichletDensity, Energy, EqualDensity},
     flip::step_bound,
     overlap,
@@ -43,9 +47,6 @@ const SHY_OF_FLIP: f64 = 0.9;
 const KEPT_PROMISE: f64 = 1e-4;
 /// Tries of a step, each shorter, before it is given up.
 const TRIES: usize = 30;
-/// Shorter steps tried when the boundary would cross itself, before it is cushioned: a long step may
-/// cross where the map it leads to does not.
-const TRIES_BEFORE_CONTACT: usize = 4;
 /// Relative change of energy that is lost in the round-off of its sum.
 const ROUND_OFF: f64 = 1e-12;
 
@@ -53,6 +54,24 @@ const ROUND_OFF: f64 = 1e-12;
 const PACE_STEPS: usize = 6;
 /// Steps still to be expected at which factoring the curvature pays.
 const SLOW: f64 = 8.0;
+
+/// Vertices up to which the energy's own curvature is the metric from the first step: its factor is
+/// cheap there, and the fewer steps pay for it.
+const CURVED_FROM_THE_START: usize = 6000;
+
+/// Growth of what is left to do, from one step to the next, at which the curvature is renewed; and the
+/// steps after which it is in any case. A factor costs some four steps.
+const STALE: f64 = 1.5;
+const RENEWED_AFTER: usize = 6;
+
+/// How far a stretch may go before the curvature taken for it no longer holds, in units of strain. In a
+/// cloth that stiffens steeply, steps that trusted the curvature on the spot tore single triangles and
+/// were cut to a tenth for it; much more than this, and steps become timid everywhere.
+const REACH: f64 = 0.01;
+
+/// Where a map is looked for whose boundary does not cross itself: parts of the way from one that did
+/// not to one that does.
+const WAYS_BACK: [f64; 7] = [0.97, 0.93, 0.85, 0.7, 0.4, 0.15, 0.0];
 
 /// Share of its energy that a descent in contact with itself must win between two looks to go on:
 /// sliding along a cushion is slow, and the last thousandth of a bad layout is of no use.
@@ -90,7 +109,9 @@ pub struct Descent<'a> {
     corners: Vec<u32>,
     first_corner: Vec<u32>,
     loops: Vec<Vec<u32>>,
-    factor: Cholesky,
+    laplacian: OnceLock<Option<Cholesky>>,
+    /// Whether the energy's own curvature is the metric from the first step.
+    curved: bool,
     area: f64,
 }
 
@@ -121,7 +142,6 @@ impl<'a> Descent<'a> {
         let energy = options.energy;
         let springs = springs(mesh, &options.kept, stiffness(&energy));
         let links = links(mesh, &options.matched, stiffness(&energy));
-        let factor = factor(mesh, area, stiffness(&energy), &springs)?;
         let (first_corner, corners) = corners_of_vertices(mesh);
         Ok(Self {
             mesh,
@@ -132,9 +152,16 @@ impl<'a> Descent<'a> {
             corners,
             first_corner,
             loops: mesh.boundary_loops(),
-            factor,
+            laplacian: OnceLock::new(),
+            curved: mesh.vertex_count() <= CURVED_FROM_THE_START,
             area,
         })
+    }
+
+    /// From now on begins with the energy's own curvature for its metric: from a start that is near.
+    pub(crate) fn curved(&mut self) -> &Self {
+        self.curved = true;
+        self
     }
 
     /// Changes the energy and keeps the factor.
@@ -144,7 +171,7 @@ impl<'a> Descent<'a> {
 
     /// Descends from a map without flips.
     ///
-    /// The boundary is kept from crossing itself from the moment it does not. The result is the best
+    /// The boundary of the result does not cross itself, unless that of every map met did. The result is the best
     /// map found, whether or not [`FlatReport::converged`] holds.
     #[must_use]
     pub fn run(&self, start: &[Point2], limits: &Limits) -> FlatMap {
@@ -159,9 +186,16 @@ impl<'a> Descent<'a> {
         let uv: Field = start.iter().map(|p| [p.x, p.y]).collect();
         let mut walk = Walk::new(self, density, uv);
         let mut report = FlatReport::default();
-        while report.steps < limits.steps {
-            match walk.step(limits.tolerance) {
+        loop {
+            let progress = if report.steps < limits.steps {
+                walk.step(limits.tolerance)
+            } else {
+                Progress::Stuck
+            };
+            match progress {
                 Progress::Moved => report.steps += 1,
+                // A map that lies on itself is none: back to where it did not, and on with a cushion.
+                _ if walk.keep_apart() => {}
                 Progress::Arrived => {
                     report.converged = true;
                     break;
@@ -274,23 +308,35 @@ impl<'a> Descent<'a> {
             .for_each(|(chunk, gradient)| part(chunk * CHUNK, gradient));
     }
 
-    /// The energy's curvature at `uv`, factored; none where that fails.
-    fn curvature<D: Density>(
-        &self,
-        density: &D,
-        uv: &[[f64; 2]],
-        contact: Option<&Contact>,
-    ) -> Option<SparseFactor<f64>> {
+    /// An empty matrix for the energy's curvature, with the pairs that a contact at `uv` joins.
+    fn curvature(&self, uv: &[[f64; 2]], contact: Option<&Contact>) -> Curvature {
         let mut further: Vec<(u32, u32)> = self.links.iter().flat_map(Link::across).collect();
         if let Some(contact) = contact {
             further.extend(contact.pairs(uv));
         }
-        let mut curvature = Curvature::new(self.mesh, density.stiffness(), &further);
-        for (corners, rest) in self.mesh.faces().iter().zip(&self.rest) {
+        Curvature::new(self.mesh, &further)
+    }
+
+    /// The energy's curvature at `uv` into `curvature`, factored; false where that fails.
+    fn curve<D: Density>(
+        &self,
+        density: &D,
+        uv: &[[f64; 2]],
+        contact: Option<&Contact>,
+        curvature: &mut Curvature,
+    ) -> bool {
+        let corners = Corners {
+            faces: self.mesh.faces(),
+            rest: &self.rest,
+            first: &self.first_corner,
+            of_vertices: &self.corners,
+        };
+        curvature.fill(corners, density.stiffness(), |face| {
+            let (corners, rest) = (&corners.faces[face], &self.rest[face]);
             let [p0, p1, p2] = corners.map(|v| uv[v as usize]);
-            let modes = density.modes(&rest.jacobian(p0, p1, p2));
-            curvature.add_face(*corners, rest, &modes, rest.area / self.area);
-        }
+            let modes = density.modes(&rest.jacobian(p0, p1, p2), REACH);
+            (modes, rest.area / self.area)
+        });
         for spring in &self.springs {
             curvature.add_stiff(&lengthening(spring.ends, uv, 1.0), spring.bend(uv));
         }
@@ -302,9 +348,35 @@ impl<'a> Descent<'a> {
             curvature.add_stiff(&[p, q, r, s], weight);
         }
         if let Some(contact) = contact {
-            contact.stiffen(uv, &mut curvature);
+            contact.stiffen(uv, curvature);
         }
-        curvature.factor().ok()
+        curvature.factor()
+    }
+
+    /// The factored Laplacian, made when first asked for.
+    fn laplacian(&self) -> Option<&Cholesky> {
+        self.laplacian
+            .get_or_init(|| {
+                let stiffness = stiffness(&self.energy);
+                factor(self.mesh, self.area, stiffness, &self.springs).ok()
+            })
+            .as_ref()
+    }
+
+    /// Root mean square over the area of how a step would change J: with the Laplacian for its metric,
+    /// what the promise says too; with the energy's own, the promise counts stiff places for more.
+    fn mean_change(&self, step: &[[f64; 2]]) -> f64 {
+        let part = |(faces, rest): (&[[u32; 3]], &[Rest])| -> f64 {
+            let change = |(corners, rest): (&[u32; 3], &Rest)| {
+                let [p0, p1, p2] = corners.map(|v| step[v as usize]);
+                let j = rest.jacobian(p0, p1, p2);
+                rest.area * (j.a * j.a + j.b * j.b + j.c * j.c + j.d * j.d)
+            };
+            faces.iter().zip(rest).map(change).sum()
+        };
+        let faces = self.mesh.faces().par_chunks(CHUNK);
+        let parts: Vec<f64> = faces.zip(self.rest.par_chunks(CHUNK)).map(part).collect();
+        (parts.iter().sum::<f64>() / self.area).sqrt()
     }
 
     fn crosses(&self, uv: &[[f64; 2]]) -> bool {
@@ -387,16 +459,22 @@ struct Walk<'d, 'a, D> {
     forces: Vec<[[f64; 2]; 3]>,
     pairs: Vec<Pair>,
     contact: Option<Contact>,
-    /// Stands in for the Laplacian once the pace is slow.
-    curvature: Option<SparseFactor<f64>>,
+    /// Stands in for the Laplacian once the pace is slow, or from the start.
+    curvature: Option<Curvature>,
+    /// Whether it is brought up to date as soon as it no longer fits.
+    newton: bool,
+    /// Whether it had no factor when last asked for.
+    failed: bool,
     /// Steps since the metric was set, and what was left to do at the last look at the pace.
     since: usize,
     last_look: f64,
     last_energy: f64,
-    /// Whether the boundary is free of crossings, and so has to stay.
+    /// Whether the boundary is free of crossings, and the last map before it was not.
     clear: bool,
-    /// Root mean square strain that the next step would change.
+    last_clear: Option<Field>,
+    /// Root mean square strain that the next step would change, and the one before.
     slope: f64,
+    last_slope: f64,
     first_slope: f64,
 }
 
@@ -431,29 +509,40 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
             pairs: Vec::new(),
             contact: None,
             curvature: None,
+            failed: false,
+            newton: descent.curved,
+            last_slope: f64::INFINITY,
             since: 0,
             last_look: f64::INFINITY,
             last_energy: f64::INFINITY,
             clear,
+            last_clear: None,
             slope: f64::INFINITY,
             first_slope: 0.0,
         }
     }
 
     fn step(&mut self, tolerance: f64) -> Progress {
-        let mut direction = self.direction();
-        let mut promise = dot(&self.state.gradient, &direction);
-        if promise >= 0.0 && !self.pairs.is_empty() {
-            self.pairs.clear();
-            direction = self.direction();
-            promise = dot(&self.state.gradient, &direction);
-        }
-        let stiff = 2.0 * self.density.stiffness();
-        self.slope = (-promise / stiff).max(0.0).sqrt();
-        self.first_slope = self.first_slope.max(self.slope);
         if !self.state.energy.is_finite() {
             return Progress::Stuck;
         }
+        if self.descent.curved && self.curvature.is_none() && !self.failed {
+            self.renew_curvature();
+        }
+        let Some((mut direction, mut promise)) = self.aim() else {
+            return Progress::Stuck;
+        };
+        let old = self.since >= RENEWED_AFTER || self.slope > STALE * self.last_slope;
+        // Whether the goal is reached only the curvature right there can tell.
+        if self.newton && self.since > 0 && (old || self.slope <= tolerance) {
+            self.renew_curvature();
+            let Some(anew) = self.aim() else {
+                return Progress::Stuck;
+            };
+            (direction, promise) = anew;
+        }
+        self.last_slope = self.slope;
+        self.first_slope = self.first_slope.max(self.slope);
         if self.slope <= tolerance {
             return Progress::Arrived;
         }
@@ -470,8 +559,26 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
         Progress::Stuck
     }
 
+    /// Where to go and how fast the energy falls that way; none without a metric.
+    fn aim(&mut self) -> Option<(Field, f64)> {
+        let mut direction = self.direction()?;
+        let mut promise = dot(&self.state.gradient, &direction);
+        if promise >= 0.0 && !self.pairs.is_empty() {
+            self.pairs.clear();
+            direction = self.direction()?;
+            promise = dot(&self.state.gradient, &direction);
+        }
+        self.slope = if self.curvature.is_some() {
+            self.descent.mean_change(&direction)
+        } else {
+            let stiff = 2.0 * self.density.stiffness();
+            (-promise / stiff).max(0.0).sqrt()
+        };
+        Some((direction, promise))
+    }
+
     /// −(approximate inverse curvature) · slope, by the two-loop recursion.
-    fn direction(&self) -> Field {
+    fn direction(&self) -> Option<Field> {
         let mut q: Field = self.state.gradient.clone();
         let mut shares = Vec::with_capacity(self.pairs.len());
         for pair in self.pairs.iter().rev() {
@@ -480,8 +587,8 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
             shares.push(share);
         }
         match &self.curvature {
-            None => self.descent.factor.solve_in_place(&mut q),
-            Some(factor) => factor.solve(q.as_flattened_mut(), 1),
+            None => self.descent.laplacian()?.solve_in_place(&mut q),
+            Some(curvature) => curvature.solve(&mut q),
         }
         for (pair, share) in self.pairs.iter().zip(shares.iter().rev()) {
             let back = pair.inverse * dot(&pair.slope_change, &q);
@@ -490,7 +597,7 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
         for d in &mut q {
             *d = [-d[0], -d[1]];
         }
-        q
+        Some(q)
     }
 
     /// Moves along `direction` as far as is safe and pays; false if nowhere.
@@ -498,18 +605,12 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
         let descent = self.descent;
         let bound = step_bound(descent.mesh.faces(), &self.state.uv, direction);
         let mut step = (SHY_OF_FLIP * bound).min(1.0);
-        let mut crossed = 0;
         for _ in 0..TRIES {
             self.try_step(direction, step);
             let gain = self.tried.energy - self.state.energy;
             if self.tried.energy.is_finite() && gain <= KEPT_PROMISE * step * promise {
-                if !self.clear || !descent.crosses(&self.tried.uv) {
+                if self.contact.is_none() || !descent.crosses(&self.tried.uv) {
                     self.accept(direction, step);
-                    return true;
-                }
-                crossed += 1;
-                if self.contact.is_none() && crossed > TRIES_BEFORE_CONTACT {
-                    self.bring_in_contact();
                     return true;
                 }
                 step *= 0.5;
@@ -563,8 +664,12 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
             });
         }
         std::mem::swap(&mut self.state, &mut self.tried);
-        if !self.clear {
-            self.clear = !self.descent.crosses(&self.state.uv);
+        if self.contact.is_none() {
+            let clear = !self.descent.crosses(&self.state.uv);
+            if self.clear && !clear {
+                self.last_clear = Some(self.tried.uv.clone());
+            }
+            self.clear = clear;
         }
     }
 
@@ -582,34 +687,94 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
         let pace = (self.slope / self.last_look).ln() / PACE_STEPS as f64;
         let left = (tolerance / self.slope).ln() / pace;
         self.last_look = self.slope;
-        if pace < 0.0 && left < SLOW {
-            return Progress::Moved;
-        }
-        if let Some(factor) =
-            self.descent
-                .curvature(self.density, &self.state.uv, self.contact.as_ref())
-        {
-            self.curvature = Some(factor);
-            self.pairs.clear();
-            self.since = 0;
+        if !(self.newton || pace < 0.0 && left < SLOW) {
+            self.newton = true;
+            self.renew_curvature();
         }
         Progress::Moved
     }
 
-    /// From here on the boundary is cushioned; the energy counts the cushion too.
-    fn bring_in_contact(&mut self) {
+    /// Takes the energy's own curvature here for the metric; the Laplacian where that has no factor.
+    fn renew_curvature(&mut self) {
+        let (descent, contact) = (self.descent, self.contact.as_ref());
+        let uv = &self.state.uv;
+        // A contact joins other pairs each time.
+        let kept = self.curvature.take().filter(|_| contact.is_none());
+        let mut curvature = kept.unwrap_or_else(|| descent.curvature(uv, contact));
+        if descent.curve(self.density, uv, contact, &mut curvature) {
+            self.curvature = Some(curvature);
+        } else {
+            self.newton = false;
+            self.failed = true;
+        }
+        self.pairs.clear();
+        self.since = 0;
+    }
+
+    /// Goes back to where the boundary did not cross itself and cushions it there, the energy counting
+    /// the cushion too; false where that is not needed, or there is no such map.
+    fn keep_apart(&mut self) -> bool {
+        let Some(mut clear) = self.last_clear.take().filter(|_| !self.clear) else {
+            return false;
+        };
         let descent = self.descent;
         let contact = Contact::new(descent.mesh, &descent.loops, self.density.stiffness());
-        self.state.energy = descent.evaluate(
-            self.density,
-            &self.state.uv,
-            &mut self.forces,
-            &mut self.state.gradient,
-            Some(&contact),
-        );
+        // As far as possible on the straight way from there to the map just found.
+        let found = self.state.uv.clone();
+        lay_over(&found, &mut clear);
+        let ways = WAYS_BACK.map(|part| {
+            let between = clear.iter().zip(&found);
+            between
+                .map(|(a, b)| [0, 1].map(|k| a[k] + part * (b[k] - a[k])))
+                .collect::<Field>()
+        });
+        for uv in ways {
+            self.state.energy = descent.evaluate(
+                self.density,
+                &uv,
+                &mut self.forces,
+                &mut self.state.gradient,
+                Some(&contact),
+            );
+            let usable = self.state.energy.is_finite() && !descent.crosses(&uv);
+            self.state.uv = uv;
+            if usable {
+                break;
+            }
+        }
         self.contact = Some(contact);
+        self.clear = true;
         self.last_energy = f64::INFINITY;
+        // Its pattern lacks the pairs that touch.
+        self.curvature = None;
         self.pairs.clear();
+        true
+    }
+}
+
+/// Moves and turns `map` until its vertices lie nearest to those of `target`.
+fn lay_over(target: &[[f64; 2]], map: &mut [[f64; 2]]) {
+    let middle = |field: &[[f64; 2]]| {
+        let sum = field
+            .iter()
+            .fold([0.0; 2], |s, p| [s[0] + p[0], s[1] + p[1]]);
+        sum.map(|x| x / field.len() as f64)
+    };
+    let (to, from) = (middle(target), middle(map));
+    let (mut cos, mut sin) = (0.0, 0.0);
+    for (t, p) in target.iter().zip(&*map) {
+        let (t, p) = (
+            [t[0] - to[0], t[1] - to[1]],
+            [p[0] - from[0], p[1] - from[1]],
+        );
+        cos += p[0] * t[0] + p[1] * t[1];
+        sin += p[0] * t[1] - p[1] * t[0];
+    }
+    let length = f64::hypot(cos, sin).max(f64::MIN_POSITIVE);
+    let (cos, sin) = (cos / length, sin / length);
+    for p in map {
+        let (x, y) = (p[0] - from[0], p[1] - from[1]);
+        *p = [to[0] + cos * x - sin * y, to[1] + sin * x + cos * y];
     }
 }
 

@@ -87,8 +87,9 @@ pub(crate) trait Density: Sync {
     /// Half the density's curvature at rest: the weight of the Laplacian that precedes it.
     fn stiffness(&self) -> f64;
 
-    /// Second derivative by J's entries as weighted modes, those of the grain left out.
-    fn modes(&self, j: &Jacobian) -> [Mode; 4];
+    /// Second derivative by J's entries as weighted modes, those of the grain left out; where it grows
+    /// with strain, what it is `reach` of strain farther on.
+    fn modes(&self, j: &Jacobian, reach: f64) -> [Mode; 4];
 }
 
 /// Turns the slopes by σ1 and σ2 into slopes by J's entries.
@@ -131,7 +132,7 @@ impl Density for EqualDensity {
         1.0
     }
 
-    fn modes(&self, j: &Jacobian) -> [Mode; 4] {
+    fn modes(&self, j: &Jacobian, _reach: f64) -> [Mode; 4] {
         isotropic_modes(&j.stretch(), |sigma| {
             let ratio = (EQUAL_BARRIER / sigma).max(1.0);
             let over = ratio - 1.0;
@@ -165,7 +166,7 @@ impl Density for DirichletDensity {
         4.0
     }
 
-    fn modes(&self, j: &Jacobian) -> [Mode; 4] {
+    fn modes(&self, j: &Jacobian, _reach: f64) -> [Mode; 4] {
         isotropic_modes(&j.stretch(), |sigma| {
             let fourth = 1.0 / (sigma * sigma * sigma * sigma);
             (2.0 * sigma * (1.0 - fourth), 2.0 + 6.0 * fourth)
@@ -255,9 +256,17 @@ impl Density for Cloth {
         0.5 * (self.tension + self.crowding)
     }
 
-    fn modes(&self, j: &Jacobian) -> [Mode; 4] {
+    fn modes(&self, j: &Jacobian, reach: f64) -> [Mode; 4] {
         isotropic_modes(&j.stretch(), |sigma| {
-            (self.resist(sigma).1, self.resist_bend(sigma))
+            let farther = if sigma < 1.0 {
+                (sigma - reach).max(0.5 * sigma)
+            } else {
+                sigma + reach
+            };
+            (
+                self.resist(sigma).1,
+                self.resist_bend(sigma).max(self.resist_bend(farther)),
+            )
         })
     }
 }
@@ -303,7 +312,7 @@ mod tests {
             density.at(&Jacobian { a, b, c, d }).1
         };
         let [a, b, c, d] = entries;
-        for mode in density.modes(&Jacobian { a, b, c, d }) {
+        for mode in density.modes(&Jacobian { a, b, c, d }, 0.0) {
             let step = 1e-6;
             let moved = |by: f64| slope(std::array::from_fn(|k| entries[k] + by * mode.along[k]));
             let (ahead, behind) = (moved(step), moved(-step));

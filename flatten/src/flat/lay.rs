@@ -6,11 +6,12 @@
 use crate::{
     dart::{EdgeKind, Panel},
     job::Material,
+    mesh::TriMesh,
 };
 
 use super::{
     Cloth, Energy, FlatError, FlatMap, KeptEdges, LeastStrainOptions, MatchedEdges, StrainField,
-    conformal::{ConformalOptions, flatten_patch},
+    conformal::{ConformalOptions, Method, flatten_patch},
     least_strain,
 };
 
@@ -25,11 +26,14 @@ pub const LEG_WEIGHT: f64 = 3.0;
 /// length on both is the only way for two panels that are laid by themselves to agree.
 pub const SEAM_WEIGHT: f64 = 0.5;
 
+/// When a panel is laid: the next step would change strain by less than this, a hundredth of a per cent.
+const PANEL_TOLERANCE: f64 = 1e-4;
+
 /// Steps a candidate layout is given: most have settled by then.
 const QUICK_STEPS: usize = 60;
 /// When a candidate has settled: the next step would change strain by less than this. The 95th
 /// percentile is compared to 0.1 %.
-const QUICK_TOLERANCE: f64 = 2e-4;
+const QUICK_TOLERANCE: f64 = 3e-4;
 
 /// Lays a panel flat with least strain for its material.
 ///
@@ -63,10 +67,23 @@ fn lay_with(
     panel: &Panel,
     options: &LeastStrainOptions,
 ) -> Result<(FlatMap, StrainField), FlatError> {
-    let start = flatten_patch(&panel.mesh, &ConformalOptions::default())?;
+    let start = start(&panel.mesh)?;
     let map = least_strain(&panel.mesh, start, options)?;
     let field = StrainField::new(&panel.mesh, &map.uv);
     Ok((map, field))
+}
+
+/// The conformal map that keeps the boundary's lengths, as the finished edges ask; where there is no
+/// such map, the one of least energy.
+fn start(mesh: &TriMesh) -> Result<FlatMap, FlatError> {
+    let options = |method| ConformalOptions {
+        method,
+        ..ConformalOptions::default()
+    };
+    match flatten_patch(mesh, &options(Method::BoundaryFirst)) {
+        Err(FlatError::NotADisk { .. }) => flatten_patch(mesh, &options(Method::PinFree)),
+        map => map,
+    }
 }
 
 impl LeastStrainOptions {
@@ -96,6 +113,7 @@ impl LeastStrainOptions {
                 pairs,
                 weight: LEG_WEIGHT,
             },
+            tolerance: PANEL_TOLERANCE,
             ..Self::default()
         }
     }
@@ -156,7 +174,7 @@ mod tests {
         Point3,
         dart::{EdgeLoop, Side},
         flat::LengthSummary,
-        mesh::{TriMesh, index},
+        mesh::index,
         patch::Zone,
     };
 

@@ -12,7 +12,7 @@
 use crate::mesh::TriMesh;
 
 use super::{
-    Energy, FlatError, FlatMap,
+    Energy, FlatError, FlatMap, coarse,
     descent::{Descent, Limits},
     overlap, tutte,
 };
@@ -92,7 +92,11 @@ pub fn least_strain(
         tolerance: options.tolerance,
     };
     if overlap::folds(mesh, &start.uv).is_empty() {
-        let map = descent.run(&start.uv, &limits);
+        let nearer = coarse::nearer(mesh, &start.uv, options);
+        let map = match &nearer {
+            Some(nearer) => descent.curved().run(nearer, &limits),
+            None => descent.run(&start.uv, &limits),
+        };
         if map.report.overlaps == 0 {
             return Ok(map);
         }

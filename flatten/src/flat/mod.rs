@@ -19,6 +19,10 @@ mod stretch;
 mod tutte;
 mod vectors;
 
+pub(crate) mod sampling;
+
+mod coarse;
+
 pub use conformal::FlatError;
 pub use descent::{Descent, Limits};
 pub use energy::{Cloth, Energy, Grain};

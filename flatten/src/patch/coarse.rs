@@ -11,21 +11,16 @@
 //! All inner vertices lie on the patch and all boundary ones on its edges. Boundary loops come out
 //! shorter by the chords, about (step/R)²/24 of their length: 0.03 % at 8 mm on a head.
 
-use spade::{ConstrainedDelaunayTriangulation, Point2 as Spot, Triangulation};
-
 use crate::{
-    Point2, Point3,
-    flat::conformal::{ConformalOptions, flatten_patch},
+    Point2,
+    flat::{
+        conformal::{ConformalOptions, flatten_patch},
+        sampling::{Sample, scatter, triangulate},
+    },
     mesh::{NONE, TriMesh, index},
 };
 
 use super::{OpeningNumbers, Patch};
-
-/// Nearest an inner vertex may come to the boundary, in steps: nearer ones would make flat triangles.
-const CLEAR_OF_EDGE: f64 = 0.55;
-
-/// A kept point: where it is on the head and in the conformal plane.
-type Sample = (Point3, Point2);
 
 impl Patch {
     /// A copy with triangles of about `step_mm` side, or `None` when the patch is already that coarse,
@@ -48,7 +43,12 @@ impl Patch {
             edges.push(walk(&self.mesh, &map.uv, ring, step_mm, &mut samples));
             rings.push((first..samples.len()).collect());
         }
-        scatter(self, &map.uv, step_mm, &mut samples);
+        let inner = scatter(&self.mesh, &samples, step_mm, scattered(self));
+        samples.extend(
+            inner
+                .iter()
+                .map(|&v| (self.mesh.position(v), map.uv[v as usize])),
+        );
         let faces = triangulate(&samples, &rings)?;
         self.with_surface(&samples, &faces, &rings, &edges[0])
     }
@@ -142,31 +142,15 @@ fn walk(
     edges
 }
 
-/// Inner vertices no nearer to one another than the step, in a scattered order that a turned head shares
-/// and its mirror image too.
-fn scatter(patch: &Patch, uv: &[Point2], step_mm: f64, samples: &mut Vec<Sample>) {
+/// Inner vertices in a scattered order that a turned head shares and its mirror image too.
+fn scattered(patch: &Patch) -> Vec<u32> {
     let mesh = &patch.mesh;
-    let mut grid = Grid::new(mesh, step_mm);
-    for &(place, _) in samples.iter() {
-        grid.insert(place);
-    }
-    let boundary = samples.len();
     let mut order: Vec<(u64, u32)> = (0..index(mesh.vertex_count()))
         .filter(|&v| !mesh.on_boundary(v) && mesh.outgoing(v) != NONE)
         .map(|v| (lot(patch.head.in_axes(mesh.position(v))), v))
         .collect();
     order.sort_unstable();
-    for (_, vertex) in order {
-        let place = mesh.position(vertex);
-        let free = grid.near(place).iter().all(|&(k, other)| {
-            let clear = if k < boundary { CLEAR_OF_EDGE } else { 0.8 };
-            nalgebra::distance(&place, &other) >= clear * step_mm
-        });
-        if free {
-            grid.insert(place);
-            samples.push((place, uv[vertex as usize]));
-        }
-    }
+    order.into_iter().map(|(_, v)| v).collect()
 }
 
 /// A number drawn for a place in head axes, the same for its mirror image.
@@ -177,99 +161,4 @@ fn lot([x, y, z]: [f64; 3]) -> u64 {
         let mixed = (mixed ^ hundredths.cast_unsigned()).wrapping_mul(0x9E37_79B9_7F4A_7C15);
         mixed ^ (mixed >> 29)
     })
-}
-
-/// Constrained Delaunay triangulation of the samples inside the first ring and outside the others.
-fn triangulate(samples: &[Sample], rings: &[Vec<usize>]) -> Option<Vec<[u32; 3]>> {
-    let spots = samples.iter().map(|(_, p)| Spot::new(p.x, p.y)).collect();
-    let edges = rings
-        .iter()
-        .flat_map(|r| (0..r.len()).map(|i| [r[i], r[(i + 1) % r.len()]]))
-        .collect();
-    let mut conflict = false;
-    let plane: ConstrainedDelaunayTriangulation<Spot<f64>> =
-        ConstrainedDelaunayTriangulation::try_bulk_load_cdt(spots, edges, |_| conflict = true)
-            .ok()?;
-    if conflict || plane.num_vertices() != samples.len() {
-        return None;
-    }
-    let inside = |p: Point2| {
-        rings
-            .iter()
-            .filter(|ring| contains(samples, ring, p))
-            .count()
-            == 1
-            && contains(samples, &rings[0], p)
-    };
-    let faces = plane.inner_faces().filter_map(|face| {
-        let [a, b, c] = face.vertices().map(|v| index(v.index()));
-        let at = |v: u32| samples[v as usize].1.coords;
-        inside(Point2::from((at(a) + at(b) + at(c)) / 3.0)).then_some([a, b, c])
-    });
-    Some(faces.collect())
-}
-
-/// Even–odd test of a point against a ring of samples.
-fn contains(samples: &[Sample], ring: &[usize], p: Point2) -> bool {
-    let mut inside = false;
-    for i in 0..ring.len() {
-        let (a, b) = (samples[ring[i]].1, samples[ring[(i + 1) % ring.len()]].1);
-        if (a.y > p.y) != (b.y > p.y) && p.x < a.x + (p.y - a.y) / (b.y - a.y) * (b.x - a.x) {
-            inside = !inside;
-        }
-    }
-    inside
-}
-
-/// Points in cubes of one step, for nearness questions.
-struct Grid {
-    origin: Point3,
-    step: f64,
-    size: [usize; 3],
-    cells: Vec<Vec<(usize, Point3)>>,
-    count: usize,
-}
-
-impl Grid {
-    fn new(mesh: &TriMesh, step: f64) -> Self {
-        let (mut low, mut high) = (mesh.position(0), mesh.position(0));
-        for p in mesh.positions() {
-            low = low.inf(p);
-            high = high.sup(p);
-        }
-        let size = [0, 1, 2].map(|k| ((high[k] - low[k]) / step) as usize + 1);
-        let cells = vec![Vec::new(); size.iter().product()];
-        Self {
-            origin: low,
-            step,
-            size,
-            cells,
-            count: 0,
-        }
-    }
-
-    fn cell(&self, p: Point3) -> [usize; 3] {
-        let at = (p - self.origin) / self.step;
-        [0, 1, 2].map(|k| (at[k] as usize).min(self.size[k] - 1))
-    }
-
-    fn insert(&mut self, p: Point3) {
-        let [x, y, z] = self.cell(p);
-        self.cells[(z * self.size[1] + y) * self.size[0] + x].push((self.count, p));
-        self.count += 1;
-    }
-
-    fn near(&self, p: Point3) -> Vec<(usize, Point3)> {
-        let [x, y, z] = self.cell(p);
-        let range = |c: usize, n: usize| c.saturating_sub(1)..=(c + 1).min(n - 1);
-        let mut found = Vec::new();
-        for k in range(z, self.size[2]) {
-            for j in range(y, self.size[1]) {
-                for i in range(x, self.size[0]) {
-                    found.extend(&self.cells[(k * self.size[1] + j) * self.size[0] + i]);
-                }
-            }
-        }
-        found
-    }
 }

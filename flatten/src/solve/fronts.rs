@@ -34,6 +34,7 @@ use nalgebra_sparse::CscMatrix;
 use super::{
     SolveError,
     dense::eliminate,
+    ordering::LEAF,
     symbolic::{Front, Symbolic, parts_of},
 };
 use crate::Point3;
@@ -60,7 +61,7 @@ impl Multifrontal {
         positions: &[Point3],
         kept: &[u32],
     ) -> Result<Self, SolveError> {
-        let (symbolic, mut timings) = Symbolic::new(matrix, positions, kept);
+        let (symbolic, mut timings) = Symbolic::new(matrix, positions, kept, LEAF);
         let mut factor = Self {
             panels: vec![Vec::new(); symbolic.fronts.len()],
             schur: Vec::new(),
@@ -74,8 +75,26 @@ impl Multifrontal {
         Ok(factor)
     }
 
+    /// Orders and analyses a matrix with a 2×2 block for each entry of `pattern`, whose own values do
+    /// not matter; to be factored by [`Self::refactor_values`].
+    pub(crate) fn of_blocks(pattern: &CscMatrix<f64>, positions: &[Point3]) -> Self {
+        let (symbolic, timings) = Symbolic::new(pattern, positions, &[], LEAF / 3);
+        let symbolic = symbolic.doubled();
+        Self {
+            panels: vec![Vec::new(); symbolic.fronts.len()],
+            schur: Vec::new(),
+            symbolic,
+            timings,
+        }
+    }
+
     /// Factors new values; the pattern must be the one analysed.
     pub(crate) fn refactor(&mut self, matrix: &CscMatrix<f64>) -> Result<(), SolveError> {
+        self.refactor_values(matrix.values())
+    }
+
+    /// As [`Self::refactor`], the values alone.
+    pub(crate) fn refactor_values(&mut self, values: &[f64]) -> Result<(), SolveError> {
         let kept = self.kept();
         self.schur.clear();
         self.schur.resize(kept * kept, 0.0);
@@ -83,15 +102,10 @@ impl Multifrontal {
         let Some(root) = fronts.last() else {
             return Ok(());
         };
-        let corner = factor_stretch(
-            fronts,
-            &mut self.panels,
-            matrix.values(),
-            &mut Spare::default(),
-        )
-        .map_err(|place| SolveError::NotPositiveDefinite {
-            row: self.symbolic.order[place] as usize,
-        })?;
+        let corner = factor_stretch(fronts, &mut self.panels, values, &mut Spare::default())
+            .map_err(|place| SolveError::NotPositiveDefinite {
+                row: self.symbolic.order[place] as usize,
+            })?;
         let size = root.border.len();
         for (j, &column) in root.border.iter().enumerate() {
             for (i, &row) in root.border.iter().enumerate().skip(j) {

@@ -31,8 +31,8 @@ use crate::{
     mesh::{NONE, index},
 };
 
-/// Regions this small are not cut; their dense blocks are as quick.
-const LEAF: usize = 48;
+/// Regions of this many rows are not cut; their dense blocks are as quick.
+pub(crate) const LEAF: usize = 48;
 /// Vertices looked at to choose a plane.
 const SAMPLE: usize = 400;
 /// Places tried along an axis.
@@ -66,12 +66,18 @@ pub(crate) struct Region {
     pub(crate) parts: Option<Box<[Region; 2]>>,
 }
 
-/// Sorts `vertices` into elimination order.
-pub(crate) fn dissect(graph: &Graph, positions: &[Point3], vertices: &mut [u32]) -> Region {
+/// Sorts `vertices` into elimination order, cut into leaves of at most `leaf` vertices.
+pub(crate) fn dissect(
+    graph: &Graph,
+    positions: &[Point3],
+    vertices: &mut [u32],
+    leaf: usize,
+) -> Region {
     let unseen = || (0..positions.len()).map(|_| AtomicU32::new(NONE)).collect();
     let work = Dissection {
         graph,
         positions,
+        leaf,
         region: unseen(),
         slot: unseen(),
     };
@@ -86,6 +92,7 @@ pub(crate) fn dissect(graph: &Graph, positions: &[Point3], vertices: &mut [u32])
 struct Dissection<'a> {
     graph: &'a Graph,
     positions: &'a [Point3],
+    leaf: usize,
     /// Number of the region a vertex is in: where the region's stretch starts in the order, so
     /// that no two have the same. [`NONE`] in separators and outside.
     region: Vec<AtomicU32>,
@@ -95,7 +102,7 @@ struct Dissection<'a> {
 
 impl Dissection<'_> {
     fn cut(&self, vertices: &mut [u32], name: u32) -> Region {
-        if vertices.len() <= LEAF {
+        if vertices.len() <= self.leaf {
             return Region {
                 separator: vertices.len(),
                 parts: None,

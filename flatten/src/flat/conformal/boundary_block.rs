@@ -18,7 +18,7 @@ use std::time::Duration;
 use faer::c64;
 use nalgebra_sparse::CscMatrix;
 
-use super::{FlatError, equations};
+use super::{FlatError, equations, inside::Harmonic};
 use crate::{
     mesh::{NONE, TriMesh, index},
     solve::{DenseFactor, Multifrontal, SolveError},
@@ -145,19 +145,19 @@ impl BoundaryBlock {
         let (z, steps, converged) = equations::inverse_iteration(guess, &mass, |z| factor.solve(z));
         Ok((self.extended(&self.kept, &z), steps, converged))
     }
+}
 
-    /// The harmonic map with the given values on `kept`, the block's own vertices in any order.
-    pub(super) fn extended(&self, kept: &[u32], values: &[c64]) -> Vec<c64> {
+impl Harmonic for BoundaryBlock {
+    fn solve_inside(&self, f: &mut [[f64; 1]]) {
+        self.factor.solve(f);
+    }
+
+    fn extended(&self, kept: &[u32], values: &[c64]) -> Vec<c64> {
         let mut x = vec![[0.0; 2]; self.place.len()];
         for (&vertex, z) in kept.iter().zip(values) {
             x[vertex as usize] = [z.re, z.im];
         }
         self.factor.extend(&mut x);
         x.into_iter().map(|[u, v]| c64::new(u, v)).collect()
-    }
-
-    /// Solves `L_II x = f` for a function that is zero on the boundary.
-    pub(super) fn solve_inside(&self, f: &mut [[f64; 1]]) {
-        self.factor.solve(f);
     }
 }

@@ -17,14 +17,14 @@
 use faer::c64;
 use nalgebra_sparse::CscMatrix;
 
-use super::boundary_block::BoundaryBlock;
+use super::inside::Harmonic;
 use crate::mesh::TriMesh;
 
 /// The map whose boundary keeps its length, for a disk.
 pub(super) fn boundary_first(
     mesh: &TriMesh,
     laplacian: &CscMatrix<f64>,
-    block: &BoundaryBlock,
+    factor: &impl Harmonic,
     ring: &[u32],
 ) -> Vec<c64> {
     let angles = mesh.angle_sums();
@@ -32,7 +32,7 @@ pub(super) fn boundary_first(
     for &v in ring {
         scale[v as usize] = [0.0];
     }
-    block.solve_inside(&mut scale);
+    factor.solve_inside(&mut scale);
     let lengths: Vec<f64> = (0..ring.len())
         .map(|k| {
             let (from, to) = (ring[k], ring[(k + 1) % ring.len()]);
@@ -62,7 +62,7 @@ pub(super) fn boundary_first(
         *place = at;
         at += direction * length;
     }
-    block.extended(ring, &outline)
+    factor.extended(ring, &outline)
 }
 
 /// The lengths nearest to those given, relative to each, with which the outline closes.

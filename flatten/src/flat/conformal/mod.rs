@@ -38,10 +38,12 @@ use crate::{
     solve::{Laplacian, SolveError},
 };
 use boundary_block::BoundaryBlock;
+use inside::Inside;
 
 mod boundary_block;
 mod boundary_first;
 mod equations;
+mod inside;
 mod whole;
 
 /// What holds a conformal map in place.
@@ -122,6 +124,10 @@ pub enum FlatError {
 /// # Errors
 /// As [`Flattener::new`] and [`Flattener::flatten`].
 pub fn flatten_patch(mesh: &TriMesh, options: &ConformalOptions) -> Result<FlatMap, FlatError> {
+    if options.method == Method::BoundaryFirst {
+        // Its factor serves one map; the boundary block would cost more than all the rest.
+        return Flattener::plain(mesh)?.flatten(options);
+    }
     Flattener::new(mesh)?.flatten(options)
 }
 
@@ -142,27 +148,29 @@ impl<'a> Flattener<'a> {
     /// [`FlatError::Closed`], [`FlatError::Apart`] and [`FlatError::Loose`]; [`FlatError::Solve`]
     /// when triangles without area leave the equations without a pivot.
     pub fn new(mesh: &'a TriMesh) -> Result<Self, FlatError> {
+        let mut flattener = Self::plain(mesh)?;
+        let kept = boundary(mesh);
+        let start = Instant::now();
+        if kept.len() <= LONGEST_BOUNDARY {
+            let block = BoundaryBlock::new(mesh, &flattener.laplacian, kept)?;
+            let inside: Duration = block.timings().iter().map(|t| t.1).sum();
+            flattener.timings.extend_from_slice(block.timings());
+            flattener.timings.push(("block", start.elapsed() - inside));
+            flattener.block = Some(block);
+        }
+        Ok(flattener)
+    }
+
+    /// Checks the surface and leaves the factor to whoever asks for a map.
+    fn plain(mesh: &'a TriMesh) -> Result<Self, FlatError> {
         let start = Instant::now();
         check_surface(mesh)?;
         let laplacian = Laplacian::cotan(mesh);
-        let mut timings = vec![("equations", start.elapsed())];
-        let kept = boundary(mesh);
-        let start = Instant::now();
-        let block = if kept.len() <= LONGEST_BOUNDARY {
-            Some(BoundaryBlock::new(mesh, &laplacian, kept)?)
-        } else {
-            None
-        };
-        if let Some(block) = &block {
-            timings.extend_from_slice(block.timings());
-            let inside: Duration = block.timings().iter().map(|t| t.1).sum();
-            timings.push(("block", start.elapsed() - inside));
-        }
         Ok(Self {
             mesh,
             laplacian,
-            block,
-            timings,
+            block: None,
+            timings: vec![("equations", start.elapsed())],
         })
     }
 
@@ -234,15 +242,14 @@ impl<'a> Flattener<'a> {
         if self.mesh.euler_characteristic() != 1 {
             return Err(FlatError::NotADisk { boundaries: 1 });
         }
-        let own;
-        let block = match &self.block {
-            Some(block) => block,
+        let (mesh, laplacian) = (self.mesh, &self.laplacian);
+        let mut z = match &self.block {
+            Some(block) => boundary_first::boundary_first(mesh, laplacian, block, ring),
             None => {
-                own = BoundaryBlock::new(self.mesh, &self.laplacian, ring.clone())?;
-                &own
+                let inside = Inside::new(mesh, laplacian)?;
+                boundary_first::boundary_first(mesh, laplacian, &inside, ring)
             }
         };
-        let mut z = boundary_first::boundary_first(self.mesh, &self.laplacian, block, ring);
         turn_to_view(&mut z, &mut view(self.mesh));
         Ok(z)
     }
