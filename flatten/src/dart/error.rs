@@ -7,7 +7,7 @@ use crate::{
     mesh::{GeodesicError, ImprintError, MeshError},
 };
 
-/// A cut of a layout, counted from 0 (shown from 1).
+/// A cut of a layout, counted from 0; shown by the label that the sheets carry, `D1` or `S1`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum CutName {
     /// A dart.
@@ -19,8 +19,8 @@ pub enum CutName {
 impl fmt::Display for CutName {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Dart(k) => write!(f, "dart {}", k + 1),
-            Self::Seam(k) => write!(f, "seam {}", k + 1),
+            Self::Dart(k) => write!(f, "dart D{}", k + 1),
+            Self::Seam(k) => write!(f, "seam S{}", k + 1),
         }
     }
 }

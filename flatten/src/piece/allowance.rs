@@ -398,8 +398,8 @@ pub(super) struct MarginCheck {
 const CHECK_MM: f64 = 1.0;
 
 /// Measures the margin all round: at each place of the cut line, the distance to the sew line less
-/// the width asked there. Left out: pointed corners, which reach farther by design, tapers, and
-/// steps between widths.
+/// the width asked there. A pointed corner must reach as far as the narrower of its two widths and
+/// may reach farther. Left out: tapers, and steps between widths on a running edge.
 pub(super) fn check_margin(
     cut: &[Vec<Point2>],
     rims: &[Vec<RimPoint>],
@@ -414,54 +414,57 @@ pub(super) fn check_margin(
         while step < steps {
             let place = plane::along(&closed, plane::length(&closed) * step / steps);
             step += 1.0;
-            let Some(off) = place.and_then(|(p, _)| off_width(p, rims, asked)) else {
+            let Some((off, pointed)) = place.and_then(|(p, _)| off_width(p, rims, asked)) else {
                 continue;
             };
             let sofar = check.get_or_insert(MarginCheck {
                 least_mm: off,
-                most_mm: off,
+                most_mm: f64::NEG_INFINITY,
             });
             sofar.least_mm = sofar.least_mm.min(off);
-            sofar.most_mm = sofar.most_mm.max(off);
+            if !pointed {
+                sofar.most_mm = sofar.most_mm.max(off);
+            }
         }
     }
-    check.unwrap_or_default()
+    let mut check = check.unwrap_or_default();
+    check.most_mm = check.most_mm.max(check.least_mm);
+    check
 }
 
-/// Distance less asked width where that is least; `None` where it is not to be judged.
-fn off_width(p: Point2, rims: &[Vec<RimPoint>], asked: &[f64]) -> Option<f64> {
-    let mut best = (f64::INFINITY, false);
+/// Distance less asked width where that is least, and whether that is at a pointed corner; `None`
+/// where it is not to be judged.
+fn off_width(p: Point2, rims: &[Vec<RimPoint>], asked: &[f64]) -> Option<(f64, bool)> {
+    let plain =
+        |a: f64, b: f64| (a - b).abs() < 1e-6 && asked.iter().any(|width| (width - a).abs() < 1e-6);
+    let mut best = (f64::INFINITY, false, false);
+    let mut consider = |off: f64, judged: bool, pointed: bool| {
+        if off < best.0 - 1e-9 {
+            best = (off, judged, pointed);
+        }
+    };
     for rim in rims {
-        for (i, from) in rim.iter().enumerate() {
-            let next = (i + 1) % rim.len();
-            let to = rim[next];
-            let Some(foot) = plane::nearest(&[from.at, to.at], p) else {
-                continue;
-            };
-            // Seen through the material, from the other side of a narrow flap.
-            if plane::cross(to.at - from.at, p - foot.at) > 1e-9 {
-                continue;
+        for (i, here) in rim.iter().enumerate() {
+            let (before, next) = (
+                rim[(i + rim.len() - 1) % rim.len()],
+                rim[(i + 1) % rim.len()],
+            );
+            let (step, way) = (next.at - here.at, p - here.at);
+            let part = way.dot(&step) / step.norm_squared();
+            // On the left lies the material: seen through it, from the other side of a narrow flap.
+            if (0.0..=1.0).contains(&part) && plane::cross(step, way) <= 1e-9 {
+                let width = here.leaving + (next.arriving - here.leaving) * part;
+                let off = (way - step * part).norm() - width;
+                consider(off, plain(here.leaving, next.arriving), false);
             }
-            let width = from.leaving + (to.arriving - from.leaving) * foot.part;
-            let off = foot.distance - width;
-            if off < best.0 - 1e-9 {
-                let even = (from.leaving - to.arriving).abs() < 1e-6
-                    && asked
-                        .iter()
-                        .any(|width| (width - from.leaving).abs() < 1e-6);
-                let at_end = if foot.part <= 0.0 {
-                    Some(i)
-                } else if foot.part >= 1.0 {
-                    Some(next)
-                } else {
-                    None
-                };
-                let plain = at_end.is_none_or(|k| {
-                    !rim[k].pointed && (rim[k].arriving - rim[k].leaving).abs() < 1e-6
-                });
-                best = (off, even && plain);
+            // A vertex is nearest only where it sticks out: past the end of the step that arrives,
+            // before the start of the one that leaves.
+            if way.dot(&(here.at - before.at)) > 0.0 && way.dot(&step) < 0.0 {
+                let width = here.arriving.min(here.leaving);
+                let judged = here.pointed || plain(here.arriving, here.leaving);
+                consider(way.norm() - width, judged, here.pointed);
             }
         }
     }
-    best.1.then_some(best.0)
+    best.1.then_some((best.0, best.2))
 }

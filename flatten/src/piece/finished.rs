@@ -13,7 +13,7 @@
 //! a search tree over the faces near the tapes.
 //!
 //! Not in it: what the cloth gives when the base is pulled on, thread, lap and pressing; truing moves
-//! a sew line by no more than [`super::Measured::fit_error_mm`].
+//! a sew line by no more than [`super::Measured::trued_by_mm`].
 
 use std::collections::BTreeSet;
 

@@ -531,6 +531,7 @@ fn measure(bench: &Bench<'_>, rims: &[Vec<RimPoint>], shares: &[f64], piece: &Pi
                 .fold(0.0, f64::max),
         ),
         fit_error_mm: settle(trued().map(|t| t.error_mm).fold(0.0, f64::max)),
+        trued_by_mm: settle(trued().map(|t| t.moved_mm).fold(0.0, f64::max)),
         points_flat: trued().map(|t| t.run.points.len() - 1).sum(),
         cubics: trued().map(|t| t.curve.len()).sum(),
         margin_least_mm: settle(check.least_mm),

@@ -48,9 +48,14 @@ pub(super) struct Trued {
     pub flat_mm: f64,
     /// The line, from the run's first vertex to its last.
     pub curve: Curve,
-    /// Distance between the line and the flattened edge after truing, mm.
+    /// Distance between the line and the flattened edge as trued, mm.
     pub error_mm: f64,
+    /// How far truing moved an end of it, mm.
+    pub moved_mm: f64,
 }
+
+/// A line that is sewn to another, and how far truing moved an end of it, mm.
+type Moved = (Fit, f64);
 
 /// The legs of a dart: two runs that follow each other.
 #[derive(Debug, Clone, Copy)]
@@ -74,7 +79,7 @@ pub(super) fn true_ring(
 ) -> Result<(Vec<Trued>, Vec<Legs>), PieceError> {
     let flat: Vec<f64> = runs.iter().map(Run::flat_mm).collect();
     let legs = find_legs(panel, &runs, cut)?;
-    let mut fits: Vec<Option<Fit>> = vec![None; runs.len()];
+    let mut fits: Vec<Option<Moved>> = vec![None; runs.len()];
     for pair in &legs {
         true_legs(&mut runs, &mut fits, pair);
     }
@@ -91,14 +96,16 @@ pub(super) fn true_ring(
         .zip(flat)
         .enumerate()
         .map(|(i, ((run, done), flat_mm))| {
-            let fit = done.unwrap_or_else(|| {
-                plane::fit(&run.points, tangents[i].0, tangents[i].1, EDGE_TOLERANCE_MM)
+            let (fit, moved_mm) = done.unwrap_or_else(|| {
+                let (start, end) = tangents[i];
+                (plane::fit(&run.points, start, end, EDGE_TOLERANCE_MM), 0.0)
             });
             Trued {
                 run,
                 flat_mm,
                 curve: fit.curve,
                 error_mm: fit.error_mm,
+                moved_mm,
             }
         })
         .collect();
@@ -144,7 +151,7 @@ fn find_legs(panel: usize, runs: &[Run], cut: &CutPatch) -> Result<Vec<Legs>, Pi
     }
 }
 
-fn true_legs(runs: &mut [Run], fits: &mut [Option<Fit>], pair: &Legs) {
+fn true_legs(runs: &mut [Run], fits: &mut [Option<Moved>], pair: &Legs) {
     let mut inward = runs[pair.inward].points.clone();
     let mut outward: Vec<Point2> = runs[pair.outward].points.iter().rev().copied().collect();
     let lengths = [plane::length(&inward), plane::length(&outward)];
@@ -169,14 +176,15 @@ fn true_legs(runs: &mut [Run], fits: &mut [Option<Fit>], pair: &Legs) {
         let fit = plane::fit(&line, None, None, CUT_TOLERANCE_MM);
         let curve = with_length(&fit.curve, fit.curve.end(), target);
         let moved = curve.start() - line[0];
-        let error_mm = fit.error_mm + moved.norm();
+        let error_mm = fit.error_mm;
+        let moved_mm = moved.norm().max(shift.norm());
         let curve = if goes_in { curve } else { curve.reversed() };
         follow(runs, at, goes_in, moved);
-        fits[at] = Some(Fit { curve, error_mm });
+        fits[at] = Some((Fit { curve, error_mm }, moved_mm));
     }
 }
 
-fn true_seam(runs: &mut [Run], fits: &mut [Option<Fit>], at: usize, scale: f64) {
+fn true_seam(runs: &mut [Run], fits: &mut [Option<Moved>], at: usize, scale: f64) {
     let count = runs.len();
     let gives = |runs: &[Run], neighbour: usize| runs[neighbour].kind.is_edge();
     let (before, after) = ((at + count - 1) % count, (at + 1) % count);
@@ -189,7 +197,7 @@ fn true_seam(runs: &mut [Run], fits: &mut [Option<Fit>], at: usize, scale: f64) 
         (false, true) => start,
         // Both ends belong to other seams: nothing can give way, the length stays.
         (false, false) => {
-            fits[at] = Some(fit);
+            fits[at] = Some((fit, 0.0));
             return;
         }
     };
@@ -197,8 +205,9 @@ fn true_seam(runs: &mut [Run], fits: &mut [Option<Fit>], at: usize, scale: f64) 
     let (from_moved, to_moved) = (curve.start() - start, curve.end() - end);
     follow(runs, at, true, from_moved);
     follow(runs, at, false, to_moved);
-    let error_mm = fit.error_mm + from_moved.norm().max(to_moved.norm());
-    fits[at] = Some(Fit { curve, error_mm });
+    let error_mm = fit.error_mm;
+    let moved_mm = from_moved.norm().max(to_moved.norm());
+    fits[at] = Some((Fit { curve, error_mm }, moved_mm));
 }
 
 /// Length that each seam is trued to, as a part of its length on the head: all of it, or the mean of

@@ -256,15 +256,18 @@ pub struct Measured {
     pub darts_mm: f64,
     /// Greatest difference between the legs of one dart, mm.
     pub leg_mismatch_mm: f64,
-    /// Greatest distance between a line and its flattened edge, mm.
+    /// Greatest distance between a line and its flattened edge as trued, mm.
     pub fit_error_mm: f64,
+    /// How far truing moved an end of a leg or seam, so that what is sewn together has one length, mm.
+    #[serde(default)]
+    pub trued_by_mm: f64,
     /// Points of the flattened edges.
     pub points_flat: usize,
     /// Cubics that took their place.
     pub cubics: usize,
-    /// Least width of the margin less the width asked, corners and tapers left out, mm.
+    /// Least width of the margin less the width asked, tapers left out, mm.
     pub margin_least_mm: f64,
-    /// Greatest width of the margin less the width asked, corners and tapers left out, mm.
+    /// Greatest width of the margin less the width asked, pointed corners and tapers left out, mm.
     pub margin_most_mm: f64,
     /// Places where the cut line crosses itself.
     pub cut_crossings: usize,

@@ -31,8 +31,6 @@ pub struct RimPoint {
 
 /// A pointed corner reaches at most this many times the width.
 const MITRE_LIMIT: f64 = 2.0;
-/// A corner too sharp for a point reaches this many times the width beyond its edges.
-const SQUARED_OFF: f64 = 0.6;
 /// Turns below this are filled with one triangle or point, radians.
 const SMALL_TURN: f64 = 0.26;
 /// Angle between the rays of a rounded corner, radians: at 20 mm the chord strays 0.01 mm.
@@ -137,8 +135,8 @@ fn add_corner(parts: &mut Vec<Vec<[f64; 2]>>, ring: &[RimPoint], i: usize) {
         } else if (tip - here.at).norm() <= MITRE_LIMIT * widest {
             vec![here.at, a, tip, b]
         } else {
-            // Too sharp for a point: squared off.
-            let reach = SQUARED_OFF * widest;
+            // Too sharp for a point: squared off where a round of the same width would end.
+            let reach = (turn / 4.0).tan() * widest;
             vec![here.at, a, a + arrive * reach, b - leave * reach, b]
         };
         return add(parts, &corner);
@@ -252,6 +250,44 @@ mod tests {
         for p in &shape[0] {
             let off = crate::plane::nearest(&closed, *p).unwrap().distance;
             assert!((off - 10.0).abs() < 0.02, "{off} mm at {p}");
+        }
+    }
+
+    #[test]
+    fn corners_are_as_wide_as_asked_and_no_spikes() {
+        // Arms of 200 mm that meet at every angle, with even and uneven widths.
+        for degrees in [2.0, 5.0, 15.0, 40.0, 59.0, 61.0, 90.0, 130.0, 170.0_f64] {
+            for (arriving, leaving) in [(10.0, 10.0), (20.0, 6.0), (6.0, 20.0)] {
+                let arm = Vector2::new(200.0, 0.0);
+                let tip = Point2::new(0.0, 0.0);
+                let mut ring: Vec<RimPoint> =
+                    [tip + turned(arm, degrees.to_radians()), tip, tip + arm]
+                        .map(|at| RimPoint {
+                            at,
+                            arriving: leaving,
+                            leaving: arriving,
+                            pointed: true,
+                        })
+                        .into();
+                ring[1].arriving = arriving;
+                ring[1].leaving = leaving;
+                ring[2].arriving = leaving;
+                let shape = &widen(&[ring.clone()])[0];
+                let mut closed = shape[0].clone();
+                closed.extend(shape[0].first());
+                let near = crate::plane::nearest(&closed, tip).unwrap().distance;
+                let narrow: f64 = arriving.min(leaving);
+                assert!(near > narrow - 1e-3, "{degrees}: {near} for {narrow}");
+                // Behind the corner nothing reaches beyond the limit.
+                let behind = -unit(unit(ring[0].at - tip) + unit(arm));
+                let far = shape[0]
+                    .iter()
+                    .filter(|p| unit(*p - tip).dot(&behind) > 0.5)
+                    .map(|p| (p - tip).norm())
+                    .fold(0.0, f64::max);
+                let limit = MITRE_LIMIT * arriving.max(leaving) + 1e-3;
+                assert!(far <= limit, "{degrees}: {far} for {limit}");
+            }
         }
     }
 
