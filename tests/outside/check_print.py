@@ -359,4 +359,5 @@ def main():
     print(f"{sum(results)} passed, {len(results) - sum(results)} failed")
 
 
-main()
+if __name__ == "__main__":
+    main()

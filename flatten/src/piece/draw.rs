@@ -49,12 +49,17 @@ const COARSE_MM: f64 = 0.1;
 /// Draws one piece at true scale, its rim's lower left at the origin.
 #[must_use]
 pub fn draw(piece: &Piece, style: &Style) -> Drawing {
-    let drawing = Drawing {
+    draw_between(piece, style, &[]).trimmed(style.rim_mm)
+}
+
+/// Draws one piece at true scale in its own axes, no word and no grain arrow across a join of sheets.
+#[must_use]
+pub fn draw_between(piece: &Piece, style: &Style, joins: &[[Point2; 2]]) -> Drawing {
+    Drawing {
         width_mm: 0.0,
         height_mm: 0.0,
-        items: vec![ink(piece, style)],
-    };
-    drawing.trimmed(style.rim_mm)
+        items: vec![ink(piece, style, joins)],
+    }
 }
 
 /// Draws all pieces at true scale: the first at the left, the others to its right in columns no
@@ -94,23 +99,24 @@ struct Page<'a> {
     beside: Vec<String>,
 }
 
-fn ink(piece: &Piece, style: &Style) -> Item {
-    let mut page = Page {
-        piece,
-        style,
-        board: Board::default(),
-        lines: Vec::new(),
-        texts: Vec::new(),
-        grounds: Vec::new(),
-        beside: Vec::new(),
-    };
-    page.edges();
-    page.darts();
-    page.marks();
-    page.guides();
-    page.clear_places();
-    page.grain();
-    page.label();
+fn ink(piece: &Piece, style: &Style, joins: &[[Point2; 2]]) -> Item {
+    let mut page = Page::new(piece, style);
+    // What must not be pushed off the piece comes first.
+    page.names();
+    let grain = page.grain_place();
+    if !joins.is_empty() {
+        // The lines are the same on every paper; only words move.
+        page = Page::new(piece, style);
+        page.grain(grain);
+        for join in joins {
+            page.board.line(join);
+        }
+        page.names();
+    } else {
+        page.grain(grain);
+    }
+    page.grain_words(grain);
+    page.lengths();
     page.finish()
 }
 
@@ -126,7 +132,26 @@ fn closed(ring: &[Point2]) -> Vec<Point2> {
     line
 }
 
-impl Page<'_> {
+impl<'a> Page<'a> {
+    /// All lines but the grain's, no words.
+    fn new(piece: &'a Piece, style: &'a Style) -> Self {
+        let mut page = Page {
+            piece,
+            style,
+            board: Board::default(),
+            lines: Vec::new(),
+            texts: Vec::new(),
+            grounds: Vec::new(),
+            beside: Vec::new(),
+        };
+        page.edges();
+        page.darts();
+        page.marks();
+        page.guides();
+        page.clear_places();
+        page
+    }
+
     fn stroke(&mut self, ink: Ink, line: &[Point2]) {
         self.board.line(line);
         self.lines.push((ink, Path::line(line)));
@@ -279,12 +304,12 @@ impl Page<'_> {
     }
 
     /// The arrow goes where it is long, free and near the middle.
-    fn grain(&mut self) {
-        let (way, words) = match self.piece.grain {
-            Grain::FrontBack => (Vector2::y(), "grain"),
-            Grain::Across => (Vector2::x(), "grain"),
-            Grain::Bias => (unit(Vector2::new(1.0, 1.0)), "grain (bias)"),
-            Grain::Any => return,
+    fn grain_place(&self) -> Option<[Point2; 2]> {
+        let way = match self.piece.grain {
+            Grain::FrontBack => Vector2::y(),
+            Grain::Across => Vector2::x(),
+            Grain::Bias => unit(Vector2::new(1.0, 1.0)),
+            Grain::Any => return None,
         };
         let (low, high) = box_of(&self.piece.sew_line_mm);
         let size = high - low;
@@ -307,22 +332,38 @@ impl Page<'_> {
             }
             spots.sort_by(|a, b| a.0.total_cmp(&b.0));
             let turn = way.y.atan2(way.x);
+            let half = way * (length / 2.0);
             let free = spots.into_iter().find(|&(_, at)| {
-                let ends = [at - way * (length / 2.0), at, at + way * (length / 2.0)];
+                let ends = [at - half, at, at + half];
                 ends.iter().all(|&p| self.inside(p))
                     && self.board.is_free(&Slab::new(at, turn, length + 4.0, 9.0))
             });
             if let Some((_, at)) = free {
-                let half = way * (length / 2.0);
-                self.arrow(Ink::Grain, at - half, at + half, true);
-                let block = Block::line(words, self.style.small_mm, false);
-                let line = [at - half, at + half];
-                self.put(&block, &label::beside(&line, &[3.2, -3.2]), true);
-                return;
+                return Some([at - half, at + half]);
             }
         }
-        self.beside
-            .push(format!("{words}: {}", grain_words(self.piece.grain)));
+        None
+    }
+
+    fn grain(&mut self, place: Option<[Point2; 2]>) {
+        if let Some([from, to]) = place {
+            self.arrow(Ink::Grain, from, to, true);
+        }
+    }
+
+    fn grain_words(&mut self, place: Option<[Point2; 2]>) {
+        let words = match self.piece.grain {
+            Grain::FrontBack | Grain::Across => "grain",
+            Grain::Bias => "grain (bias)",
+            Grain::Any => return,
+        };
+        if let Some(line) = place {
+            let block = Block::line(words, self.style.small_mm, false);
+            self.put(&block, &label::beside(&line, &[3.2, -3.2]), true);
+        } else {
+            self.beside
+                .push(format!("{words}: {}", grain_words(self.piece.grain)));
+        }
     }
 
     /// Puts a block down; one without a place is printed beside the piece.
@@ -352,12 +393,16 @@ impl Page<'_> {
         }
     }
 
-    fn label(&mut self) {
+    fn names(&mut self) {
         self.words();
         self.clear_words();
         self.opening_words();
-        self.dart_words();
+        self.crown_words();
         self.title();
+    }
+
+    fn lengths(&mut self) {
+        self.dart_words();
         self.stretch_words();
         self.margin_words();
         self.guide_words();
@@ -516,19 +561,15 @@ impl Page<'_> {
                 continue;
             }
             let width = longest.allowance_mm;
-            let block = Block::line(
-                format!("allowance {}", both(width)),
-                self.style.small_mm,
-                false,
-            );
+            let blocks = [both(width), format_mm(width)]
+                .map(|w| Block::line(format!("allowance {w}"), self.style.small_mm, false));
             let margin = [0.5, 0.4, 0.6, 0.7].map(|part| -part * width);
             let inside = [3.4, 5.0, 8.4, 11.0, 14.0, 18.0];
-            let put = own
-                .iter()
-                .any(|s| self.put_beside(&block, s, &margin, false))
-                || own
-                    .iter()
-                    .any(|s| self.put_beside(&block, s, &inside, true));
+            let put = blocks.iter().any(|block| {
+                own.iter()
+                    .any(|s| self.put_beside(block, s, &margin, false))
+                    || own.iter().any(|s| self.put_beside(block, s, &inside, true))
+            });
             if !put {
                 self.beside
                     .push(format!("{} allowance {}", kind_word(longest), both(width)));
@@ -559,6 +600,11 @@ impl Page<'_> {
             // A short remnant of a line needs no words.
             self.put(&Block::line(name, self.style.small_mm, false), &spots, true);
         }
+    }
+
+    /// Beside the cross, before other words take the room there.
+    fn crown_words(&mut self) {
+        let piece = self.piece;
         for mark in piece.marks.iter().filter(|m| m.kind == MarkKind::Crown) {
             let spots = label::around(mark.at_mm + Vector2::new(11.0, 4.0), 25.0, 3.0, 0.0);
             self.put_or_list(
@@ -590,6 +636,14 @@ impl Page<'_> {
 
     fn opening_words(&mut self) {
         for opening in &self.piece.openings {
+            if opening.allowance_mm < opening.asked_mm - 1e-6 {
+                self.beside.push(format!(
+                    "opening {}: room for an allowance of {} only, {} asked",
+                    opening.number,
+                    format_mm(opening.allowance_mm),
+                    format_mm(opening.asked_mm),
+                ));
+            }
             let (low, high) = box_of(&opening.sew_line_mm);
             let middle = nalgebra::center(&low, &high);
             let mut spots = label::around(middle, 40.0, 3.0, 0.0);
@@ -614,17 +668,24 @@ impl Page<'_> {
                     ),
                 ],
             };
-            if !self.put(&block, &spots, false) {
-                self.put_or_list(&block, &label::around(middle, 60.0, 3.0, 0.0), true);
+            if self.put(&block, &spots, false) {
+                continue;
             }
-            if opening.allowance_mm < opening.asked_mm - 1e-6 {
-                self.beside.push(format!(
-                    "opening {}: room for an allowance of {} only, {} asked",
-                    opening.number,
-                    format_mm(opening.allowance_mm),
-                    format_mm(opening.asked_mm),
-                ));
-            }
+            // Close along its sides, so that it is not taken for another place's name.
+            let own =
+                |s: &&Stretch| s.kind == StretchKind::Opening && s.number == Some(opening.number);
+            let mut sides: Vec<&Stretch> = self.piece.stretches.iter().filter(own).collect();
+            sides.sort_by(|a, b| b.length_mm.total_cmp(&a.length_mm));
+            let reach = block.height() / 2.0 + 2.0;
+            let mut spots: Vec<Spot> = sides
+                .iter()
+                .flat_map(|side| {
+                    let line = side.curve.linearise(COARSE_MM, 1e9);
+                    label::beside(&line, &[reach, reach + 2.0, reach + 4.0])
+                })
+                .collect();
+            spots.extend(label::around(middle, 60.0, 3.0, 0.0));
+            self.put_or_list(&block, &spots, true);
         }
     }
 
@@ -669,7 +730,10 @@ impl Page<'_> {
         let size = self.style.small_mm;
         let mut y = low.y - 2.5 * size;
         let heading = format!("Piece {}, without room on it:", self.piece.id);
-        for line in std::iter::once(heading).chain(std::mem::take(&mut self.beside)) {
+        let mut told = std::mem::take(&mut self.beside);
+        // Both legs of a dart say the same.
+        told.dedup();
+        for line in std::iter::once(heading).chain(told) {
             self.texts
                 .push(Text::new(Point2::new(low.x, y), size, line));
             y -= 1.4 * size;

@@ -177,7 +177,7 @@ impl Block {
         }
     }
 
-    fn height(&self) -> f64 {
+    pub(super) fn height(&self) -> f64 {
         let mut sizes = self.lines.iter().map(|l| l.1);
         let first = sizes.next().unwrap_or(0.0);
         first + sizes.map(|s| s * LEADING).sum::<f64>()

@@ -162,6 +162,18 @@ fn nearer_elsewhere(bench: &Bench<'_>, wanted: Point3, away: f64) -> bool {
         })
 }
 
+/// Notches nearer than this along the cut line would be read as one group, mm.
+const APART_MM: f64 = 6.0;
+
+/// Whether a mouth's notch would be taken for one more of a landmark's; the corner shows the mouth
+/// without it.
+fn blurs(old: &Mark, new: &Mark) -> bool {
+    let group = 1.25 * (old.count as f64 - 1.0);
+    old.kind == MarkKind::Notch
+        && old.count > 1
+        && (old.at_mm - new.at_mm).norm() < APART_MM + group
+}
+
 fn dart_marks(bench: &Bench<'_>, marks: &mut Vec<Mark>) {
     for boundary in &bench.boundaries {
         for pair in &boundary.legs {
@@ -172,7 +184,9 @@ fn dart_marks(bench: &Bench<'_>, marks: &mut Vec<Mark>) {
             ];
             for leg in &legs {
                 let (mouth, way) = leg.at(0.0);
-                marks.extend(notch(bench, &name, mouth, -way, 1));
+                let clear = |new: &Mark| !marks.iter().any(|old| blurs(old, new));
+                let new = notch(bench, &name, mouth, -way, 1).filter(clear);
+                marks.extend(new);
                 let length = leg.length();
                 if length >= MATCH_FROM_MM {
                     let (at, way) = leg.at(length / 2.0);

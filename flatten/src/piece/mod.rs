@@ -46,7 +46,7 @@ mod truing;
 
 mod types;
 
-pub use draw::{Style, draw, draw_all};
+pub use draw::{Style, draw, draw_all, draw_between};
 pub use finished::{Finished, finished};
 pub use make::{Order, SeamCheck, make, seam_checks};
 pub use types::{

@@ -564,20 +564,31 @@ fn inks(items: &[Item], found: &mut BTreeSet<Ink>) {
 /// The kinds of line that occur, each with a sample.
 fn legend(flow: &mut Flow, figures: &[Figure], tiling: &Tiling) {
     const SAMPLE_MM: f64 = 24.0;
-    const LINE_MM: f64 = 6.0;
+    const LINE_MM: f64 = 5.4;
     let mut found = BTreeSet::new();
     for figure in figures {
         inks(&figure.drawing.items, &mut found);
     }
     flow.heading("Lines and marks");
-    let mut entries: Vec<(Option<Ink>, &str)> = Ink::ALL
-        .into_iter()
-        .filter(|ink| found.contains(ink) && *ink != Ink::Furniture)
-        .map(|ink| (Some(ink), ink.meaning()))
-        .collect();
+    let mut entries: Vec<(Sample, &str)> = Vec::new();
+    for ink in Ink::ALL {
+        match ink {
+            _ if !found.contains(&ink) => {}
+            Ink::Furniture => {}
+            Ink::Mark => {
+                entries.push((Sample::Notches, "Notch: one front, two nape, three ear"));
+                if found.contains(&Ink::DartLeg) {
+                    entries.push((Sample::Point, "Dart point, drill hole before it"));
+                    entries.push((Sample::Legs, "Ticks of both legs meet"));
+                    entries.push((Sample::Press, "Fold or press the dart this way"));
+                }
+            }
+            _ => entries.push((Sample::Line(ink), ink.meaning())),
+        }
+    }
     if tiling.tiles.len() > 1 {
-        entries.push((Some(Ink::Furniture), "Trim line of a sheet"));
-        entries.push((None, "Match mark: same numbers meet"));
+        entries.push((Sample::Line(Ink::Furniture), "Trim line of a sheet"));
+        entries.push((Sample::Match, "Match mark: same numbers meet"));
     }
     let longest = entries
         .iter()
@@ -588,14 +599,14 @@ fn legend(flow: &mut Flow, figures: &[Figure], tiling: &Tiling) {
     for row in entries.chunks(per_row) {
         flow.need(LINE_MM);
         flow.y -= LINE_MM;
-        for (column, (ink, words)) in row.iter().enumerate() {
+        for (column, (what, words)) in row.iter().enumerate() {
             let x = if column == 0 {
                 0.0
             } else {
                 0.5 * flow.width + 2.0
             };
             let middle = Point2::new(x, flow.y + 0.5 * LINE_MM);
-            flow.items.extend(sample(*ink, middle, SAMPLE_MM));
+            flow.items.extend(sample(*what, middle, SAMPLE_MM));
             flow.items.push(Item::Text(Text::new(
                 Point2::new(x + SAMPLE_MM + 4.0, middle.y - 0.36 * BODY_MM),
                 BODY_MM,
@@ -605,17 +616,32 @@ fn legend(flow: &mut Flow, figures: &[Figure], tiling: &Tiling) {
     }
 }
 
-/// A sample of a kind of line, `length` long from its left end.
-fn sample(ink: Option<Ink>, left: Point2, length: f64) -> Vec<Item> {
+/// What the legend shows.
+#[derive(Debug, Clone, Copy)]
+enum Sample {
+    Line(Ink),
+    Notches,
+    Point,
+    Legs,
+    Press,
+    Match,
+}
+
+/// A sample of a line or mark as it is on the pieces, `length` long from its left end.
+fn sample(what: Sample, left: Point2, length: f64) -> Vec<Item> {
     let at = |x: f64, y: f64| Point2::new(left.x + x, left.y + y);
     let right = at(length, 0.0);
-    match ink {
-        None => vec![
+    let stroke = |ink: Ink, points: &[[f64; 2]]| {
+        let points: Vec<Point2> = points.iter().map(|p| at(p[0], p[1])).collect();
+        Item::Line(ink, Path::line(&points))
+    };
+    match what {
+        Sample::Match => vec![
             trim_line(at(0.0, 0.0), right),
             diamond(at(0.5 * length, 0.0), Vector2::y()),
         ],
-        Some(Ink::Furniture) => vec![trim_line(left, right)],
-        Some(Ink::Grain) => {
+        Sample::Line(Ink::Furniture) => vec![trim_line(left, right)],
+        Sample::Line(Ink::Grain) => {
             let mut items = vec![Item::Line(Ink::Grain, Path::line(&[left, right]))];
             for (tip, back) in [(left, 3.5), (right, -3.5)] {
                 items.push(Item::Fill(
@@ -629,20 +655,36 @@ fn sample(ink: Option<Ink>, left: Point2, length: f64) -> Vec<Item> {
             }
             items
         }
-        Some(Ink::Mark) => vec![
-            Item::Line(Ink::Cut, Path::line(&[left, right])),
-            Item::Line(
-                Ink::Mark,
-                Path::line(&[at(6.0, 0.0), at(7.5, 2.6), at(9.0, 0.0)]),
-            ),
-            Item::Line(Ink::Mark, Path::circle(at(18.0, 2.0), 1.2)),
+        Sample::Notches => {
+            let ticks = [3.0, 9.75, 12.25, 18.5, 21.0, 23.5];
+            let tick = |x: &f64| stroke(Ink::Mark, &[[*x, -1.5], [*x, 1.2]]);
+            std::iter::once(stroke(Ink::Cut, &[[0.0, 1.2], [length + 1.0, 1.2]]))
+                .chain(ticks.iter().map(tick))
+                .collect()
+        }
+        Sample::Point => vec![
+            stroke(Ink::DartLeg, &[[0.0, 2.0], [17.0, 0.0], [0.0, -2.0]]),
+            stroke(Ink::Mark, &[[15.2, 1.8], [18.8, -1.8]]),
+            stroke(Ink::Mark, &[[15.2, -1.8], [18.8, 1.8]]),
+            Item::Line(Ink::Mark, Path::circle(at(12.0, 0.0), 1.0)),
         ],
-        Some(Ink::Hatch) => (0..8)
+        Sample::Legs => vec![
+            stroke(Ink::DartLeg, &[[0.0, 2.0], [length, 0.6]]),
+            stroke(Ink::DartLeg, &[[0.0, -2.0], [length, -0.6]]),
+            stroke(Ink::Mark, &[[10.0, 0.4], [10.0, 2.4]]),
+            stroke(Ink::Mark, &[[10.0, -0.4], [10.0, -2.4]]),
+        ],
+        Sample::Press => vec![
+            stroke(Ink::DartLeg, &[[0.0, 0.0], [length, 0.0]]),
+            stroke(Ink::Mark, &[[12.0, 2.3], [12.0, -2.3]]),
+            stroke(Ink::Mark, &[[11.2, -0.9], [12.0, -2.3], [12.8, -0.9]]),
+        ],
+        Sample::Line(Ink::Hatch) => (0..8)
             .map(|index| {
                 let x = f64::from(index) * 3.0;
                 Item::Line(Ink::Hatch, Path::line(&[at(x, -2.0), at(x + 3.0, 2.0)]))
             })
             .collect(),
-        Some(kind) => vec![Item::Line(kind, Path::line(&[left, right]))],
+        Sample::Line(kind) => vec![Item::Line(kind, Path::line(&[left, right]))],
     }
 }

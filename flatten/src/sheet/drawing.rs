@@ -486,6 +486,18 @@ impl Placement {
         Point2::from(turned.coords.component_mul(&self.scale) + self.shift)
     }
 
+    /// Where a point came from.
+    #[must_use]
+    pub fn point_back(&self, p: Point2) -> Point2 {
+        let p = Point2::from((p.coords - self.shift).component_div(&self.scale));
+        match self.quarters % 4 {
+            0 => p,
+            1 => Point2::new(p.y, -p.x),
+            2 => Point2::new(-p.x, -p.y),
+            _ => Point2::new(-p.y, p.x),
+        }
+    }
+
     /// The turn, radians.
     #[must_use]
     pub fn turn_rad(&self) -> f64 {

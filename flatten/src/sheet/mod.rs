@@ -16,6 +16,8 @@
 //! # Ok::<(), flatten::sheet::SheetError>(())
 //! ```
 
+use crate::Point2;
+
 mod bounds;
 mod cover;
 mod drawing;
@@ -135,16 +137,54 @@ pub fn sheets(
     cover: &Cover,
     options: &SheetOptions,
 ) -> Result<SheetSet, SheetError> {
-    let banner = cover
-        .banner
-        .as_deref()
-        .filter(|words| !words.trim().is_empty());
-    let strip_mm = if banner.is_some() {
-        furniture::BANNER_MM
-    } else {
-        0.0
-    };
+    let (banner, strip_mm) = banner(cover);
     let tiling = tile(figures, options, strip_mm)?;
+    Ok(pages(figures, tiling, cover, options, banner, strip_mm))
+}
+
+/// Draws every page of a pattern, with figures drawn once more when the sheets are known: `redraw` gets
+/// a figure's index and the joins in its own axes, and keeps its words off them. A figure whose words
+/// would then need one more sheet stays as it was.
+///
+/// # Errors
+/// Those of [`tile`].
+pub fn sheets_redrawn(
+    figures: &[Figure],
+    cover: &Cover,
+    options: &SheetOptions,
+    redraw: impl Fn(usize, &[[Point2; 2]]) -> Drawing,
+) -> Result<SheetSet, SheetError> {
+    let (banner, strip_mm) = banner(cover);
+    let tiling = tile(figures, options, strip_mm)?;
+    let mut figures = figures.to_vec();
+    for laid in &tiling.laid {
+        let drawing = redraw(laid.figure, &page::joins_across(&tiling, laid));
+        let shown = ink::ink_points(&drawing.items, 1.0).iter().all(|p| {
+            let p = laid.placement.point(*p);
+            tiling.tiles.iter().any(|tile| tile.window.holds(p))
+        });
+        if shown {
+            figures[laid.figure].drawing = drawing;
+        }
+    }
+    Ok(pages(&figures, tiling, cover, options, banner, strip_mm))
+}
+
+/// Words across the top of every sheet, and the room they take, mm.
+fn banner(cover: &Cover) -> (Option<&str>, f64) {
+    let words = cover.banner.as_deref().filter(|w| !w.trim().is_empty());
+    let strip_mm = words.map_or(0.0, |_| furniture::BANNER_MM);
+    (words, strip_mm)
+}
+
+fn pages(
+    figures: &[Figure],
+    tiling: Tiling,
+    cover: &Cover,
+    options: &SheetOptions,
+    banner: Option<&str>,
+    strip_mm: f64,
+) -> SheetSet {
     let common = page::Common {
         client: &cover.client,
         banner,
@@ -164,9 +204,9 @@ pub fn sheets(
             &mut inch_line_wanted,
         ));
     }
-    Ok(SheetSet {
+    SheetSet {
         sheets,
         cover_pages,
         tiling,
-    })
+    }
 }

@@ -12,7 +12,7 @@ use super::{
     metrics::text_width_mm,
     paper::Stock,
     room::{From, Room},
-    tile::{Figure, Side, Tile, Tiling},
+    tile::{Figure, Laid, Side, Tile, Tiling},
 };
 use crate::{Point2, Vector2};
 
@@ -71,18 +71,7 @@ fn joins(tiling: &Tiling, points: &[Point2]) -> Vec<Join> {
             let Some(other) = tile.neighbours[side] else {
                 continue;
             };
-            let second = &tiling.tiles[other].own;
-            let (from, to) = if side == 1 {
-                (
-                    Point2::new(second.low.x, tile.own.low.y.max(second.low.y)),
-                    Point2::new(second.low.x, tile.own.high.y.min(second.high.y)),
-                )
-            } else {
-                (
-                    Point2::new(tile.own.low.x.max(second.low.x), second.low.y),
-                    Point2::new(tile.own.high.x.min(second.high.x), second.low.y),
-                )
-            };
+            let [from, to] = join_line(tile, &tiling.tiles[other], side == 1);
             let marks = [0.25, 0.75]
                 .into_iter()
                 .map(|wanted| {
@@ -100,11 +89,41 @@ fn joins(tiling: &Tiling, points: &[Point2]) -> Vec<Join> {
     all
 }
 
+/// Where two sheets meet, on the table: the second lies at the right of the first, or above it.
+fn join_line(first: &Tile, second: &Tile, right: bool) -> [Point2; 2] {
+    let (a, b) = (&first.own, &second.own);
+    if right {
+        [
+            Point2::new(b.low.x, a.low.y.max(b.low.y)),
+            Point2::new(b.low.x, a.high.y.min(b.high.y)),
+        ]
+    } else {
+        [
+            Point2::new(a.low.x.max(b.low.x), b.low.y),
+            Point2::new(a.high.x.min(b.high.x), b.low.y),
+        ]
+    }
+}
+
+/// The joins of a tiling in the own axes of one of its figures.
+pub(super) fn joins_across(tiling: &Tiling, laid: &Laid) -> Vec<[Point2; 2]> {
+    let mut lines = Vec::new();
+    for tile in &tiling.tiles {
+        for (side, right) in [(1, true), (3, false)] {
+            if let Some(other) = tile.neighbours[side] {
+                let line = join_line(tile, &tiling.tiles[other], right);
+                lines.push(line.map(|p| laid.placement.point_back(p)));
+            }
+        }
+    }
+    lines
+}
+
 /// A place on a join near a wanted part of its length where a match mark covers least ink.
 fn mark_place(from: Point2, to: Point2, wanted: f64, points: &[Point2]) -> Point2 {
     /// Room for the mark and its number on both sides, mm.
     const HALF_MM: f64 = 11.0;
-    const TRIES: i32 = 9;
+    const TRIES: i32 = 19;
     let nearby: Vec<&Point2> = {
         let strip = Bounds::of(&[from, to]).grown(HALF_MM);
         points.iter().filter(|p| strip.holds(**p)).collect()
@@ -286,6 +305,22 @@ fn join_items(
         .filter(|p| tile.window.holds(**p))
         .map(|p| to_local.point(*p))
         .collect();
+    let marks: Vec<(Point2, Vector2, usize)> = table
+        .joins
+        .iter()
+        .filter_map(|join| {
+            let which = join.tiles.iter().position(|tile| *tile == index)?;
+            let inward = join.across * if which == 0 { -1.0 } else { 1.0 };
+            let local =
+                |(place, number): &(Point2, usize)| (to_local.point(*place), inward, *number);
+            Some(join.marks.iter().map(local).collect::<Vec<_>>())
+        })
+        .flatten()
+        .collect();
+    let taken: Vec<Bounds> = marks
+        .iter()
+        .map(|(centre, _, _)| Bounds::of(&[*centre]).grown(MARK_ROOM_MM))
+        .collect();
     for (side, neighbour) in Side::ALL.into_iter().zip(tile.neighbours) {
         let Some(neighbour) = neighbour else { continue };
         let own_low = to_local.point(tile.own.low);
@@ -311,27 +346,39 @@ fn join_items(
         items.push(trim_line(from, to));
         room.take_box(&Bounds::of(&[from, to]).grown(1.5));
         let words = format!("joins {}", tiling.tiles[neighbour].label);
-        items.extend(flap_label(&words, side, from, to, &window, &points));
+        items.extend(flap_label(
+            &words,
+            side,
+            [from, to],
+            &window,
+            &points,
+            &taken,
+        ));
     }
-    for join in &table.joins {
-        let Some(which) = join.tiles.iter().position(|tile| *tile == index) else {
-            continue;
-        };
-        for (place, number) in &join.marks {
-            let centre = to_local.point(*place);
-            items.push(diamond(centre, join.across));
-            let inward = if which == 0 { -1.0 } else { 1.0 };
-            let words = mark_number(centre, join.across * inward, *number);
-            room.take_box(&text_box(&words));
-            room.take_box(&Bounds::of(&[centre]).grown(DIAMOND_MM * 1.5 + 0.5));
-            items.push(Item::Text(words));
-        }
+    let drawn = |text: &Text| {
+        let area = text_box(text);
+        points.iter().filter(|p| area.holds(**p)).count()
+    };
+    for (centre, inward, number) in marks {
+        items.push(diamond(centre, inward.abs()));
+        let words = mark_number(centre, inward, number, drawn);
+        room.take_box(&text_box(&words));
+        room.take_box(&Bounds::of(&[centre]).grown(MARK_ROOM_MM));
+        items.push(Item::Text(words));
     }
     items
 }
 
-/// A match mark's number, on the sheet's own side of the trim line.
-fn mark_number(centre: Point2, inward: Vector2, number: usize) -> Text {
+/// Half the room of a match mark, mm.
+const MARK_ROOM_MM: f64 = DIAMOND_MM * 1.5 + 0.5;
+
+/// A match mark's number, on the sheet's own side of the trim line, aside of what is drawn there.
+fn mark_number(
+    centre: Point2,
+    inward: Vector2,
+    number: usize,
+    drawn: impl Fn(&Text) -> usize,
+) -> Text {
     const SIZE_MM: f64 = 3.4;
     let words = number.to_string();
     let half = 0.5 * text_width_mm(&words, SIZE_MM, false);
@@ -340,8 +387,30 @@ fn mark_number(centre: Point2, inward: Vector2, number: usize) -> Text {
     } else {
         DIAMOND_MM * 1.5 + 2.2
     };
-    let at = centre + inward * reach;
-    centred(Point2::new(at.x, at.y - 0.36 * SIZE_MM), SIZE_MM, words)
+    let along = Vector2::new(-inward.y, inward.x);
+    let mut best: Option<(usize, Text)> = None;
+    for (out, aside) in [
+        (reach, 0.0),
+        (reach, 3.5),
+        (reach, -3.5),
+        (0.55 * reach, 5.5),
+        (0.55 * reach, -5.5),
+        (1.6 * reach, 0.0),
+        (1.6 * reach, 4.0),
+        (1.6 * reach, -4.0),
+    ] {
+        let at = centre + inward * out + along * aside;
+        let text = centred(
+            Point2::new(at.x, at.y - 0.36 * SIZE_MM),
+            SIZE_MM,
+            words.clone(),
+        );
+        let ink = drawn(&text);
+        if best.as_ref().is_none_or(|(least, _)| ink < *least) {
+            best = Some((ink, text));
+        }
+    }
+    best.map_or_else(|| centred(centre, SIZE_MM, words), |(_, text)| text)
 }
 
 /// The neighbour's label in the flap beyond a trim line, where it is cut off or covered. It stands where
@@ -349,10 +418,10 @@ fn mark_number(centre: Point2, inward: Vector2, number: usize) -> Text {
 fn flap_label(
     words: &str,
     side: Side,
-    from: Point2,
-    to: Point2,
+    [from, to]: [Point2; 2],
     window: &Bounds,
     points: &[Point2],
+    taken: &[Bounds],
 ) -> Vec<Item> {
     let (flap, outward, turn) = match side {
         Side::Left => (from.x - window.low.x, -Vector2::x(), true),
@@ -372,19 +441,23 @@ fn flap_label(
             centred(middle - Vector2::new(0.0, 0.36 * size), size, words)
         }
     };
+    // Over a match mark is worse than over any ink.
     let covered = |text: &Text| {
         let area = text_box(text);
-        points.iter().filter(|p| area.holds(**p)).count()
+        let marks = taken.iter().filter(|mark| mark.touches(&area)).count();
+        (marks, points.iter().filter(|p| area.holds(**p)).count())
     };
-    let mut best = (usize::MAX, text_at(0.5));
-    for part in [0.5, 0.46, 0.54, 0.42, 0.58, 0.38, 0.62, 0.12, 0.88] {
+    let mut best = ((usize::MAX, usize::MAX), text_at(0.5));
+    for part in [
+        0.5, 0.46, 0.54, 0.42, 0.58, 0.38, 0.62, 0.33, 0.67, 0.17, 0.83, 0.12, 0.88, 0.06, 0.94,
+    ] {
         let text = text_at(part);
         let ink = covered(&text);
         if ink < best.0 {
             best = (ink, text);
         }
     }
-    let (ink, text) = best;
+    let ((_, ink), text) = best;
     let mut items = Vec::new();
     if ink > 0 {
         let area = text_box(&text).meet(window);

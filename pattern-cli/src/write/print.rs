@@ -1,8 +1,8 @@
 //! What is printed, from the record alone: so an earlier pattern prints again byte for byte.
 
 use flatten::{
-    piece::{DartStyle, Style, draw, draw_all},
-    sheet::{Cover, Figure, Section, SheetError, SheetOptions, sheets},
+    piece::{DartStyle, Style, draw_all, draw_between},
+    sheet::{Cover, Figure, Section, SheetError, SheetOptions, sheets_redrawn},
     units::{format_mm, format_mm_and_inch, trimmed},
 };
 
@@ -53,10 +53,12 @@ pub fn print(record: &Record, options: &SheetOptions) -> Result<Printed, PrintEr
         .iter()
         .map(|piece| Figure {
             name: format!("Piece {}", piece.id),
-            drawing: draw(piece, &Style::default()),
+            drawing: draw_between(piece, &Style::default(), &[]),
         })
         .collect();
-    let set = sheets(&figures, &cover(record), options)?;
+    let set = sheets_redrawn(&figures, &cover(record), options, |index, joins| {
+        draw_between(&record.pieces[index], &Style::default(), joins)
+    })?;
     Ok(Printed {
         pdf: pdf(&set.sheets, &title(record))?,
         sheets: Sheets {
