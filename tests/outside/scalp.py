@@ -141,6 +141,19 @@ def parting(surface, marks, left):
     return np.array(hits)
 
 
+def strip_seams(surface, perimeter):
+    """Both seams of a centre strip: from the front to the nape, 60 mm apart on the top."""
+    azimuths = np.array([angles(p)[0] for p in perimeter])
+    turned = lambda to: (azimuths - to + 180) % 360 - 180
+    up = np.array([0.0, 0.0, 1.0])
+    seams = []
+    for side in (-1, 1):
+        ends = [perimeter[np.abs(turned(side * to)).argmin()] for to in (20, 165)]
+        top = [surface.shoot(np.array([30.0 * side, y, CENTRE[2]]), up) for y in (10, -60)]
+        seams.append(np.array([ends[0], *top, ends[1]]))
+    return seams
+
+
 def listed(points):
     return "[" + ", ".join("[" + ", ".join(f"{x:.6f}" for x in p) + "]" for p in points) + "]"
 
@@ -163,6 +176,12 @@ def fitting(scan, marks, perimeter, darts, opening=None, client="0001", units="a
         lines += ["[[opening]]", f"points = {listed(opening)}", ""]
     lines += [darts, "", extra]
     return "\n".join(lines)
+
+
+def given(darts):
+    return "".join(
+        f'[[dart]]\nfrom = "{place}"\nalong = {along}\ndepth = {depth}\n\n' for place, along, depth in darts
+    )
 
 
 def write_meshes(folder, points, faces):
@@ -197,15 +216,7 @@ LAYOUTS = {
     "even6": '[darts]\nlayout = "even:6"',
     "even8": '[darts]\nlayout = "even:8"',
     "auto": '[darts]\nlayout = "auto"\nmost = 8',
-    "given": "".join(
-        f'[[dart]]\nfrom = "{place}"\nalong = {along}\ndepth = {depth}\n\n'
-        for place, along, depth in (
-            ("nape", 40, 80),
-            ("nape", -40, 80),
-            ("left_ear", 45, 70),
-            ("right_ear", 45, 70),
-        )
-    ),
+    "given": given([("nape", 40, 80), ("nape", -40, 80), ("left_ear", 45, 70), ("right_ear", 45, 70)]),
 }
 
 
@@ -230,6 +241,9 @@ def main():
     for side in ("left", "right"):
         hole = parting(surface, marks, side == "left")
         put("parting_" + side, darts=LAYOUTS["even6"], opening=hole, client="0002")
+    seams = "".join(f"[[seam]]\nthrough = {listed(line)}\n\n" for line in strip_seams(surface, perimeter))
+    ears = [(ear, along, depth) for ear in ("left_ear", "right_ear") for along, depth in ((40, 70), (-35, 60))]
+    put("seamed", darts='[darts]\nlayout = "given"\n\n' + seams + given(ears), client="0003")
     metres = {name: p / 1000 for name, p in marks.items()}
     text = fitting("scalp_metres.obj", metres, perimeter / 1000, LAYOUTS["even6"])
     (folder / "even6_metres.toml").write_text(text)

@@ -459,7 +459,9 @@ fn off_width(p: Point2, rims: &[Vec<RimPoint>], asked: &[f64]) -> Option<(f64, b
             }
             // A vertex is nearest only where it sticks out: past the end of the step that arrives,
             // before the start of the one that leaves.
-            if way.dot(&(here.at - before.at)) > 0.0 && way.dot(&step) < 0.0 {
+            let arrived = here.at - before.at;
+            if plane::cross(arrived, step) > 0.0 && way.dot(&arrived) > 0.0 && way.dot(&step) < 0.0
+            {
                 let width = here.arriving.min(here.leaving);
                 let judged = here.pointed || plain(here.arriving, here.leaving);
                 consider(way.norm() - width, judged, here.pointed);

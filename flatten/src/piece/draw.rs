@@ -429,10 +429,29 @@ impl<'a> Page<'a> {
         let (low, high) = box_of(&piece.sew_line_mm);
         let middle = nalgebra::center(&low, &high);
         let reach = (high - low).norm() / 2.0;
+        let spots = label::around(middle, reach, 4.0, 0.0);
+        let narrow = |(text, size, bold): &(String, f64, bool)| -> Vec<(String, f64, bool)> {
+            let parts: &[&str] = match text.as_str() {
+                "OUTSIDE FACES YOU" => &["OUTSIDE", "FACES YOU"],
+                "left and right are the client's" => &["left and right", "are the client's"],
+                other => &[other],
+            };
+            let line = |part: &&str| ((*part).to_owned(), *size, *bold);
+            parts.iter().map(line).collect()
+        };
+        let mut narrow = Block {
+            lines: lines.iter().flat_map(narrow).collect(),
+        };
+        if let Some(first) = narrow.lines.first_mut() {
+            first.1 = 1.4 * main;
+        }
         let mut block = Block { lines };
+        if self.put(&block, &spots, true) || self.put(&narrow, &spots, true) {
+            return;
+        }
         // A small piece takes fewer words: what is cut off stands beside it.
         loop {
-            if self.put(&block, &label::around(middle, reach, 4.0, 0.0), true) {
+            if self.put(&block, &spots, true) {
                 return;
             }
             if block.lines.len() == 1 {
@@ -726,18 +745,52 @@ impl<'a> Page<'a> {
         if self.beside.is_empty() {
             return;
         }
-        let (low, _) = box_of(&self.piece.cut_line_mm);
         let size = self.style.small_mm;
-        let mut y = low.y - 2.5 * size;
-        let heading = format!("Piece {}, without room on it:", self.piece.id);
-        let mut told = std::mem::take(&mut self.beside);
         // Both legs of a dart say the same.
+        let mut told = std::mem::take(&mut self.beside);
         told.dedup();
-        for line in std::iter::once(heading).chain(told) {
-            self.texts
-                .push(Text::new(Point2::new(low.x, y), size, line));
-            y -= 1.4 * size;
+        told.insert(0, format!("Piece {}, without room on it:", self.piece.id));
+        let wide = told
+            .iter()
+            .map(|line| crate::sheet::text_width_mm(line, size, false))
+            .fold(0.0, f64::max);
+        let tall = 1.4 * size * told.len() as f64;
+        let top_left = self.list_place(Vector2::new(wide, tall));
+        for (row, line) in told.into_iter().enumerate() {
+            let down = Vector2::new(0.0, size + 1.4 * size * row as f64);
+            self.texts.push(Text::new(top_left - down, size, line));
         }
+    }
+
+    /// Under the piece at its left; where a join or another line lies there, the first free place beside
+    /// the piece within its box, lower ones first.
+    fn list_place(&self, size: Vector2) -> Point2 {
+        const STEP_MM: f64 = 6.0;
+        let (low, high) = box_of(&self.piece.cut_line_mm);
+        let under = Point2::new(low.x, low.y - 1.5 * self.style.small_mm);
+        let free = |top_left: Point2| {
+            let middle = top_left + Vector2::new(size.x, -size.y) / 2.0;
+            !plane::contains(&self.piece.cut_line_mm, middle)
+                && self
+                    .board
+                    .is_free(&Slab::new(middle, 0.0, size.x + 4.0, size.y + 2.0))
+        };
+        if free(under) {
+            return under;
+        }
+        let mut y = under.y;
+        while y <= high.y {
+            let mut x = low.x;
+            while x + size.x <= high.x {
+                let at = Point2::new(x, y);
+                if free(at) {
+                    return at;
+                }
+                x += STEP_MM;
+            }
+            y += STEP_MM;
+        }
+        under
     }
 }
 

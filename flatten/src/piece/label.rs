@@ -21,7 +21,7 @@ use crate::{
 };
 
 /// Free room round every text, mm.
-const CLEAR_MM: f64 = 0.9;
+const CLEAR_MM: f64 = 1.2;
 /// Side of a cell, mm.
 const CELL_MM: f64 = 8.0;
 /// Part of a font's size that lies above the base line at half a text's height.
