@@ -153,7 +153,7 @@ fn an_earlier_layout_is_kept_on_a_new_mold_or_refused_by_name() {
     let why = String::from_utf8_lossy(&refused.stderr);
     assert_eq!(refused.status.code(), Some(1), "{why}");
     assert!(
-        why.contains("can't be kept") && why.contains("dart D2:") && why.contains("scar"),
+        why.contains("can't be kept") && why.contains("dart D2 ") && why.contains("scar"),
         "{why}"
     );
     assert!(!at("three").exists());

@@ -119,12 +119,14 @@ def sew_lines(piece):
     ends = np.concatenate([np.r_[e[0][[0, -1]], kinks(e[0])] for e in edges])
     # Corners are squared off or rounded: no plain distance from them.
     plain &= cKDTree(ends).query(points)[0] > 1.5
-    return points, widths, plain
+    along = np.concatenate([np.gradient(e[0], axis=0) for e in edges])
+    along /= np.maximum(np.linalg.norm(along, axis=1), 1e-12)[:, None]
+    return points, widths, plain, along
 
 
 def margins(piece):
     """Least and greatest error of the margin, mm, and the part of the cut line that was judged."""
-    points, widths, plain = sew_lines(piece)
+    points, widths, plain, along = sew_lines(piece)
     openings = [o for o in piece["openings"] if o["cut_line_mm"]]
     narrow = {o["number"]: o["allowance_mm"] for o in piece["openings"]}
     cut = np.concatenate([dense(piece["cut_line_mm"])] + [dense(o["cut_line_mm"]) for o in openings])
@@ -136,10 +138,109 @@ def margins(piece):
     for width in np.unique(widths):
         mine = widths == width
         far, which = cKDTree(points[mine]).query(cut)
-        nearer = far - width < best
+        # Only what lies straight out from an edge is that edge's margin: past an edge's end another
+        # width may hold, and gauge() looks at the corner itself.
+        way = (cut - points[mine][which]) / np.maximum(far, 1e-12)[:, None]
+        straight = np.abs((way * along[mine][which]).sum(1)) < 0.05
+        nearer = straight & (far - width < best)
         best = np.where(nearer, far - width, best)
         owner = np.where(nearer, plain[mine][which], owner)
+    # Where nothing lies straight out (round corners) there is no plain distance.
+    far, which = cKDTree(points).query(cut)
+    way = (cut - points[which]) / np.maximum(far, 1e-12)[:, None]
+    owner &= np.abs((way * along[which]).sum(1)) < 0.05
     return best[owner], narrow, owner.mean()
+
+
+MITRE = 2.0  # a pointed corner reaches at most twice the width (the program's own rule)
+
+
+def inside(ring, points):
+    """Which points a closed line holds (even-odd, Franklin's crossing count)."""
+    a, b = np.array(ring, float), np.roll(np.array(ring, float), -1, axis=0)
+    held = np.zeros(len(points), bool)
+    for p, q in zip(a, b):
+        if p[1] == q[1]:
+            continue
+        across = (p[1] > points[:, 1]) != (q[1] > points[:, 1])
+        held ^= across & (points[:, 0] < (q[0] - p[0]) * (points[:, 1] - p[1]) / (q[1] - p[1]) + p[0])
+    return held
+
+
+def gauge(piece):
+    """A gauge as wide as the margin asked, moved along the sew line all round: straight out from every
+    place, and at corners in every direction between. How far its end lies outside the cut line, mm, at
+    worst; and how far the cut line is from a corner, in widths of the wider margin, at worst.
+
+    Tapers, caps of folded darts, mitred corners: nothing is left out but openings too narrow for their
+    margin, which are said to be.
+    """
+    points, widths, _, _ = sew_lines(piece)
+    tree = cKDTree(points)
+    cut = np.array(piece["cut_line_mm"], float)
+    ends, far = [], 0.0
+    # The piece lies on the left of its sew line.
+    ring = np.array(piece["sew_line_mm"], float)
+    ring = ring[np.linalg.norm(ring - np.roll(ring, 1, axis=0), axis=1) > 1e-3]
+    middles = (ring + np.roll(ring, -1, axis=0)) / 2
+    step = np.roll(ring, -1, axis=0) - ring
+    out = np.c_[step[:, 1], -step[:, 0]] / np.linalg.norm(step, axis=1)[:, None]
+    own = widths[tree.query(middles)[1]]
+    cut_line = dense(cut, 0.02)
+    for part in np.linspace(0.05, 0.95, 7):
+        ends.append(ring + step * part + out * own[:, None])
+    for k in range(len(ring)):
+        before, after = out[k - 1], out[k]
+        angle_ = turn(before, after)
+        if angle_ <= 1.0:
+            continue
+        width = min(own[k - 1], own[k])
+        for part in np.linspace(0, 1, 9):
+            by = np.radians(angle_ * part)
+            way = np.array([before[0] * np.cos(by) - before[1] * np.sin(by), before[0] * np.sin(by) + before[1] * np.cos(by)])
+            ends.append((ring[k] + way * width)[None])
+        if angle_ > 15.0:
+            # Cut points that are nearest to this corner, in its own cone.
+            away = cut_line - ring[k]
+            reach = np.linalg.norm(away, axis=1)
+            cone = (away @ step[k - 1] > 0) & (away @ step[k] < 0) & (reach < 5 * max(own[k - 1], own[k]))
+            nearest = cone & (np.abs(reach - cKDTree(ring).query(cut_line)[0]) < 1e-9)
+            if nearest.any():
+                far = max(far, (reach[nearest] / max(own[k - 1], own[k])).max())
+    ends = np.concatenate(ends)
+    lacking = np.where(inside(cut, ends), 0.0, cKDTree(cut_line).query(ends)[0])
+    return lacking.max(), far, len(ends)
+
+
+def walk_seams(tally, name, record):
+    """Both sides of every seam: lengths, what is printed, and notches that pair up."""
+    for seam in record["layout"]["seams"]:
+        number = int(seam["id"][1:])
+        sides = [(p, s) for p in record["pieces"] for s in p["stretches"] if s["kind"] == "seam" and s["number"] == number]
+        tally.check(f"{name} {seam['id']}: two sides that name each other", len(sides) == 2 and all(
+            a[1]["joins"] == b[0]["id"] and a[1]["hand"] != b[1]["hand"] for a, b in (sides, sides[::-1])
+        ))
+        lines = [curve(s["curve"]) for _, s in sides]
+        # The piece lies on the left of its own side, so the sides run opposite ways.
+        lines[1] = lines[1][::-1]
+        long = [length(line) for line in lines]
+        tally.check(f"{name} {seam['id']}: sides equal within 0.3 mm", abs(long[0] - long[1]) < 0.3, f"{long[0]:.3f} and {long[1]:.3f} mm")
+        rounded = {round(s["length_mm"], 1) for _, s in sides}
+        tally.check(f"{name} {seam['id']}: one length printed on both", len(rounded) == 1, str(rounded))
+        groups = []
+        for (piece, _), line in zip(sides, lines):
+            runs = np.r_[0, np.linalg.norm(np.diff(line, axis=0), axis=1).cumsum()]
+            notches = [m for m in piece["marks"] if m["kind"] == "notch" and m["name"] == seam["id"]]
+            feet = [(runs[np.linalg.norm(line - m["towards_mm"], axis=1).argmin()], m["count"]) for m in notches]
+            groups.append(sorted(feet))
+        pair = len(groups[0]) == len(groups[1]) == 2 and all(
+            abs(a[0] - b[0]) < 1.0 and a[1] == b[1] for a, b in zip(*groups)
+        )
+        told = "; ".join(", ".join(f"{count} at {at:.1f} mm" for at, count in group) for group in groups)
+        tally.check(f"{name} {seam['id']}: notches meet within 1 mm, same counts", pair, told)
+        # A side turned end for end must show it: its notches don't meet then.
+        back = [long[0] - at for at, _ in groups[0][::-1]]
+        tally.check(f"{name} {seam['id']}: turned end for end the notches do not meet", min(abs(b - a[0]) for b, a in zip(back, groups[1])) > 3.0)
 
 
 def directions(data):
@@ -234,6 +335,19 @@ def main():
                 sew, cut = dense(opening["sew_line_mm"]), dense(opening["cut_line_mm"])
                 inside = np.linalg.norm(cut - sew.mean(0), axis=1).max() < np.linalg.norm(sew - sew.mean(0), axis=1).max()
                 tally.check(f"{name}: an opening's allowance lies inside it", inside)
+            if all(abs(o["allowance_mm"] - o["asked_mm"]) < 1e-6 for o in piece["openings"]):
+                lacking, far, count = gauge(piece)
+                tally.check(
+                    f"{name} {piece['id']}: a gauge finds the margin asked all round, corners and tapers too",
+                    lacking < 0.05,
+                    f"at worst {lacking:.4f} mm short, {count} places",
+                )
+                tally.check(
+                    f"{name} {piece['id']}: no corner reaches farther than {MITRE:g} widths",
+                    far <= MITRE + 0.01,
+                    f"{far:.3f}",
+                )
+        walk_seams(tally, name, record)
         perimeter = sum(
             length(curve(s["curve"])) for p in pieces for s in p["stretches"] if s["kind"] in ("front", "left", "nape", "right")
         )
@@ -264,7 +378,7 @@ def main():
             )
 
     def scalp_drafts():
-        for name in ("even6", "even8", "given", "parting_left"):
+        for name in ("even6", "even8", "given", "parting_left", "seamed"):
             done, record, _ = program.draft(scalp / f"{name}.toml", name)
             if tally.check(f"{name}: drafted", record is not None, done.stderr.strip()[:200]):
                 prove(name, record)
