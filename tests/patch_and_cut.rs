@@ -682,6 +682,32 @@ fn a_turned_dart_leans_the_way_its_mouth_would_move() {
 }
 
 #[test]
+fn a_dart_may_begin_anywhere_along_the_edge() {
+    // Where a mouth lies beside a vertex of the edge, the line's first points are moved onto that.
+    let patch = base(5, vec![], vec![]);
+    let cutter = Cutter::new(&patch);
+    let mut beside = 0;
+    for (k, &v) in patch.perimeter.iter().enumerate().step_by(3) {
+        let run_mm = patch.perimeter_edge().run_mm[k];
+        let (nape, way) = patch.anchor(Anchor::Nape).unwrap();
+        for (aside_mm, turn) in [(0.003, 0.9), (-0.003, -0.9)] {
+            let along_mm = way * (run_mm + aside_mm - nape.run_mm);
+            let spec = dart(Anchor::Nape, along_mm, 20.0, Towards::Turned(turn));
+            let Ok((mouth, path)) = cutter.dart_path(0, &spec) else {
+                continue;
+            };
+            let second = path.points[1].position(&patch.mesh);
+            beside += usize::from((second - patch.mesh.position(v)).norm() < 0.05);
+            let made = cut(&patch, &darts(vec![spec])).expect("a short slanting dart can be cut");
+            assert_cut(&patch, &made);
+            let start = made.mesh.position(made.darts[0].path[0]);
+            assert!((start - mouth.position).norm() <= 0.1 + 1e-9);
+        }
+    }
+    assert!(beside > 10, "the case did not come up: {beside}");
+}
+
+#[test]
 fn darts_run_to_the_crown_and_beyond_it() {
     let patch = base(5, vec![], vec![]);
     let cutter = Cutter::new(&patch);

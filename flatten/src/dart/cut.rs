@@ -11,7 +11,7 @@ use std::collections::HashMap;
 
 use crate::{
     Point3,
-    mesh::{Line, SurfacePath, TriMesh, imprint},
+    mesh::{Line, SNAP_MM, SurfacePath, TriMesh, imprint},
     patch::Patch,
 };
 
@@ -65,7 +65,15 @@ impl Cutter<'_> {
             names.push(name);
             lines.push(open_line(path));
         }
-        let drawn = imprint(&patch.mesh, &lines)?;
+        let mut drawn = imprint(&patch.mesh, &lines)?;
+        for (name, path) in names.iter().zip(&mut drawn.paths) {
+            leave_edge_once(&drawn.mesh, path);
+            if matches!(name, CutName::Seam(_)) {
+                path.reverse();
+                leave_edge_once(&drawn.mesh, path);
+                path.reverse();
+            }
+        }
         refuse_meetings(&drawn.mesh, &names, &drawn.paths)?;
         let cuts = Cuts::new(patch, &drawn.mesh, &names, &drawn.paths);
         let panels = open(&drawn.mesh, &cuts, patch.perimeter[0])?;
@@ -145,6 +153,20 @@ fn to_segment(p: Point3, a: Point3, b: Point3) -> f64 {
         0.0
     };
     (p - (a + d * t)).norm()
+}
+
+/// Takes off a beginning that was moved onto the edge together with the mouth: on fine meshes the
+/// first points of a line lie nearer to the edge than lines can be told apart.
+fn leave_edge_once(mesh: &TriMesh, path: &mut Vec<u32>) {
+    let Some(start) = path.first().map(|&v| mesh.position(v)) else {
+        return;
+    };
+    let near = path
+        .iter()
+        .take_while(|&&v| (mesh.position(v) - start).norm() <= 2.0 * SNAP_MM)
+        .count();
+    let last = path[..near].iter().rposition(|&v| mesh.on_boundary(v));
+    path.drain(..last.unwrap_or(0));
 }
 
 /// Cuts may touch an edge at their ends only, and neither each other nor themselves anywhere.

@@ -30,6 +30,10 @@ const FROM_CROWN_MM: f64 = 50.0;
 /// source).
 const FROM_OPENING_MM: f64 = 15.0;
 
+/// Distance from the edge that an evenly spread dart gains for each millimetre from its mouth at least,
+/// up to what its point must keep: sine of 17°. Less steep ones hug the edge and can't be sewn.
+const LEAST_SLANT: f64 = 0.3;
+
 /// Where an evenly spread pair starts instead when its line would run along an edge, mm to the front.
 const ASIDE_MM: [f64; 7] = [0.0, 4.0, -4.0, 8.0, -8.0, 12.0, -12.0];
 
@@ -462,10 +466,10 @@ impl<'a> Cutter<'a> {
         };
         let keeps_off = |point: &SurfacePoint| {
             let place = point.position(mesh);
-            (place - mouth.position).norm() < 2.0 * POINT_TO_EDGE_MM
-                || self
-                    .edges()
-                    .all(|edge| edge.nearest(mesh, place).1 >= POINT_TO_EDGE_MM)
+            let from_mouth = (place - mouth.position).norm();
+            let wanted = (LEAST_SLANT * from_mouth).min(POINT_TO_EDGE_MM);
+            let mut edges = self.edges();
+            edges.all(|edge| edge.nearest(mesh, place).1 >= wanted)
         };
         path.points.iter().all(keeps_off) && self.keep_clear(CutName::Dart(0), &path).is_ok()
     }
