@@ -15,7 +15,8 @@ use flatten::{
     patch::{Head, KeepClear, Outline},
     scan::{self, ScanUnits},
     tape::{self, Comparison, Grade, Readings, Stations, TapeLine, TapePath},
-    units::{Unit, format_mm_and_inch},
+    trace::{self, Traced},
+    units::{Unit, format_mm_and_inch, trimmed},
 };
 
 use crate::{
@@ -71,13 +72,19 @@ impl Order {
             None => formed(fitting)?,
         };
         let place = |p: &[f64; 3]| Point3::from(*p) * source.mm_per_unit;
+        let drawn = drawn(fitting, &source)?;
+        let listed = fitting
+            .openings
+            .iter()
+            .map(|points| points.iter().map(place).collect())
+            .collect();
         let outline = Outline {
-            perimeter: perimeter(fitting, &source)?,
-            openings: fitting
-                .openings
-                .iter()
-                .map(|points| points.iter().map(place).collect())
-                .collect(),
+            perimeter: drawn.outline.perimeter,
+            openings: if fitting.openings.is_empty() {
+                drawn.outline.openings
+            } else {
+                listed
+            },
         };
         let keep_clear = fitting
             .keep_clear
@@ -101,7 +108,10 @@ impl Order {
             .map(|(path, line)| (*path, line.length_mm))
             .collect();
         let tapes = tape::compare(&fitting.tape, &on_mold);
+        let mut notes = source.notes;
+        notes.extend(drawn.notes);
         let mut ask = source.warnings;
+        ask.extend(drawn.ask);
         for row in &tapes {
             let stop = row.grade == Grade::Stop;
             if let Some(sentence) = row.sentence() {
@@ -126,7 +136,7 @@ impl Order {
                 date: fitting.date.clone(),
             },
             mold: told,
-            notes: source.notes,
+            notes,
             beware,
             ask,
             tapes,
@@ -184,7 +194,7 @@ fn fail(error: impl std::fmt::Display) -> Failure {
     Failure::new(error.to_string())
 }
 
-fn scan_unit(unit: Unit) -> ScanUnits {
+pub(crate) fn scan_unit(unit: Unit) -> ScanUnits {
     ScanUnits::Given(match unit {
         Unit::Millimetre => scan::Unit::Millimetre,
         Unit::Centimetre => scan::Unit::Centimetre,
@@ -234,26 +244,92 @@ fn formed(fitting: &Fitting) -> Result<Source, Failure> {
     })
 }
 
-fn perimeter(fitting: &Fitting, source: &Source) -> Result<Vec<Point3>, Failure> {
+/// Where the base ends, and what a person should know of how that was found.
+struct Drawn {
+    outline: Outline,
+    notes: Vec<String>,
+    ask: Vec<String>,
+}
+
+fn drawn(fitting: &Fitting, source: &Source) -> Result<Drawn, Failure> {
+    let only = |perimeter| {
+        Ok(Drawn {
+            outline: Outline {
+                perimeter,
+                openings: Vec::new(),
+            },
+            notes: Vec::new(),
+            ask: Vec::new(),
+        })
+    };
     match &fitting.perimeter {
-        Perimeter::Points(points) => Ok(points
-            .iter()
-            .map(|p| Point3::from(*p) * source.mm_per_unit)
-            .collect()),
+        Perimeter::Points(points) => only(
+            points
+                .iter()
+                .map(|p| Point3::from(*p) * source.mm_per_unit)
+                .collect(),
+        ),
         Perimeter::Form => source
             .hairline
             .as_ref()
             .map(|hairline| hairline.perimeter.clone())
-            .ok_or_else(|| Failure::new("a perimeter from the head form needs no scan")),
-        Perimeter::Pen => Err(Failure::new(
-            "[perimeter] from = \"pen\": this version can't find a pen line yet; give its points",
-        )),
+            .ok_or_else(|| Failure::new("a perimeter from the head form needs no scan"))
+            .and_then(only),
+        Perimeter::Pen => pen(source),
         Perimeter::Clock(readings) => {
             tape::clock_perimeter(&source.mold.mesh, &source.head, readings)
-                .map(|outline| outline.perimeter)
                 .map_err(fail)
+                .and_then(|outline| only(outline.perimeter))
         }
     }
+}
+
+/// The pen line on the scan, with its openings.
+fn pen(source: &Source) -> Result<Drawn, Failure> {
+    let traced = trace::trace(&source.mold, Some(source.head.up))
+        .map_err(|why| fail(why.in_unit(source.mm_per_unit)))?;
+    Ok(Drawn {
+        notes: pen_notes(&traced, source.mm_per_unit),
+        ask: traced.doubts,
+        outline: Outline {
+            perimeter: traced.perimeter.points,
+            openings: traced.openings.into_iter().map(|pen| pen.points).collect(),
+        },
+    })
+}
+
+/// How well each pen line is seen, a sentence each, places in the scan's unit.
+pub(crate) fn pen_notes(traced: &Traced, mm_per_unit: f64) -> Vec<String> {
+    let all = std::iter::once(&traced.perimeter).chain(&traced.openings);
+    let told = all.enumerate().map(|(k, pen)| {
+        let what = if k == 0 {
+            "perimeter".to_owned()
+        } else {
+            format!("opening {k}")
+        };
+        let gaps = match pen.gaps.as_slice() {
+            [] => "no gaps".to_owned(),
+            [longest, ..] => {
+                let p = longest.place / mm_per_unit;
+                format!(
+                    "{} closed, the longest {:.0} mm near ({}, {}, {})",
+                    if pen.gaps.len() == 1 { "1 gap".to_owned() } else { format!("{} gaps", pen.gaps.len()) },
+                    longest.length_mm,
+                    trimmed(p.x, 2),
+                    trimmed(p.y, 2),
+                    trimmed(p.z, 2)
+                )
+            }
+        };
+        format!(
+            "pen line of the {what}: {}, seen along {:.0} % of it, {:.1} mm wide, {:.0} % darker than its surroundings, {gaps}",
+            format_mm_and_inch(pen.length_mm),
+            100.0 * pen.seen,
+            pen.width_mm,
+            100.0 * pen.contrast
+        )
+    });
+    told.collect()
 }
 
 fn layout(darts: &Darts, source: &Source) -> LayoutChoice {

@@ -53,6 +53,8 @@ pub enum Command {
     Sheets(Sheets),
     /// Lay tapes on the mold and compare them with the readings, each difference with a likely cause
     Measure(Measure),
+    /// Find the pen line on a coloured scan and write a fitting to start from, with a picture to check
+    Trace(Trace),
     /// Print the page a client measures by: six tapes, mold, photos, packing
     MeasuringSheet(MeasuringSheet),
 }
@@ -217,6 +219,46 @@ pub struct Measure {
     /// Replace the folder whole if it is there
     #[arg(long)]
     pub replace: bool,
+}
+
+const TRACE_EXAMPLE: &str = "\
+Example:
+  pattern-cli trace clients/0042/mold.glb --out clients/0042/traced
+
+The folder holds fitting.toml with the line and the landmarks as found, trace.html and trace.svg with
+pictures to check them by, and trace.json. Look at the pictures, above all at LEFT and RIGHT; put right
+what is wrong in fitting.toml, set confirmed = true, and draft it.";
+
+/// Find the pen line.
+#[derive(Debug, Clone, ClapArgs)]
+#[command(after_help = TRACE_EXAMPLE)]
+pub struct Trace {
+    /// The scan, with colours: OBJ, PLY or GLB
+    pub scan: PathBuf,
+    /// Folder to write; must not exist. Left out: beside the scan, its name and "-traced"
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Replace the folder whole if it is there
+    #[arg(long)]
+    pub replace: bool,
+    /// Unit of the scan's coordinates
+    #[arg(long, value_enum, default_value = "auto")]
+    pub units: TraceUnits,
+}
+
+/// Unit of a scan's coordinates.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum TraceUnits {
+    /// Settled from the girth.
+    Auto,
+    /// Millimetres.
+    Mm,
+    /// Centimetres.
+    Cm,
+    /// Metres.
+    M,
+    /// Inches.
+    In,
 }
 
 const MEASURING_SHEET_EXAMPLE: &str = "\

@@ -12,6 +12,8 @@ mod measuring_sheet;
 
 mod sheets;
 
+mod trace;
+
 pub(crate) use compare::Row;
 
 use crate::{
@@ -30,6 +32,7 @@ pub fn run(args: &Args, voice: &Voice) -> Result<Done, Failure> {
         Command::Compare(asked) => compare::run(asked, voice),
         Command::Sheets(asked) => sheets::run(asked),
         Command::Measure(asked) => measure::run(asked, voice),
+        Command::Trace(asked) => trace::run(asked, voice),
         Command::MeasuringSheet(asked) => measuring_sheet::run(asked),
     }
 }

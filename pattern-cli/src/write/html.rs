@@ -434,7 +434,7 @@ fn open_svg(width: f64, height: f64, raster: &Raster) -> String {
 }
 
 /// Lower left and upper right of points, with a rim.
-fn frame(points: impl Iterator<Item = Point2>, rim: f64) -> (Point2, Point2) {
+pub(crate) fn frame(points: impl Iterator<Item = Point2>, rim: f64) -> (Point2, Point2) {
     let mut low = Point2::new(f64::INFINITY, f64::INFINITY);
     let mut high = -low;
     for p in points {
@@ -448,12 +448,12 @@ fn frame(points: impl Iterator<Item = Point2>, rim: f64) -> (Point2, Point2) {
     (low - rim, high + rim)
 }
 
-fn closed(points: &[Point3]) -> Vec<Point3> {
+pub(crate) fn closed(points: &[Point3]) -> Vec<Point3> {
     points.iter().chain(points.first()).copied().collect()
 }
 
 /// The stretches of a line that are in sight, as places in the picture.
-fn seen_runs(raster: &Raster, points: &[Point3]) -> Vec<Vec<Point2>> {
+pub(crate) fn seen_runs(raster: &Raster, points: &[Point3]) -> Vec<Vec<Point2>> {
     let mut runs = Vec::new();
     let mut run: Vec<Point2> = Vec::new();
     for point in points {

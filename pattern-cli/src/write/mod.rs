@@ -8,3 +8,4 @@ pub mod json;
 pub mod pdf;
 pub mod print;
 pub mod svg;
+pub(crate) mod tracing;

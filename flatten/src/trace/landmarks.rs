@@ -1,0 +1,158 @@
+//! Landmarks proposed from the head's shape and the line on it, for a person to check.
+//!
+//! In: the mold and what was traced on it. Out: a [`Proposal`]: landmarks and axes, and how sure they
+//! are. Nobody has to type coordinates; somebody has to look.
+//!
+//! # Method
+//! The average head laid on the mold (see `pose`) tells up, front and the sides. The plane in which
+//! the mold is its own mirror image (see [`crate::tape::evenness`]) then cuts the perimeter at the
+//! centres of front and nape. The top of an ear is where the perimeter is highest near the average
+//! head's ear; where it does not come near, as on a piece for the top, the average head's ear itself
+//! is taken, on the surface.
+
+use crate::{
+    Point3, Vector3,
+    form::average_head,
+    mesh::{Nearest, TriMesh, project_once},
+    patch::{Head, PatchError},
+    tape::evenness,
+};
+
+use super::{Traced, line, pose, pose::Scalp};
+
+/// Landmarks to be checked.
+#[derive(Debug, Clone)]
+pub struct Proposal {
+    /// Landmarks and axes.
+    pub head: Head,
+    /// Mean distance of the mold from the average head laid on it, mm.
+    pub misfit_mm: f64,
+    /// The same with front and nape exchanged; the larger beside the other, the surer.
+    pub reversed_misfit_mm: f64,
+    /// What a person should look at, one sentence each.
+    pub doubts: Vec<String>,
+}
+
+/// A reversed head that fits hardly worse leaves front and nape open.
+const SURE: f64 = 1.25;
+
+/// A plane of symmetry farther turned than this from the average head's is not believed, radians (10°).
+const TURNED_RAD: f64 = 0.175;
+
+/// A perimeter farther than this from the average head's ear does not run round the ear, mm.
+const EAR_MM: f64 = 35.0;
+
+/// How far to the front or back of the average ear the line's own is looked for, mm.
+const EAR_WINDOW_MM: f64 = 24.0;
+
+impl Proposal {
+    /// Whether front and nape, and so left and right, can hardly be taken for each other.
+    #[must_use]
+    pub fn sure(&self) -> bool {
+        self.reversed_misfit_mm > SURE * self.misfit_mm
+    }
+}
+
+/// Proposes landmarks on a mold from what was traced on it.
+///
+/// # Errors
+/// [`PatchError`] when what is proposed fixes no axes: then the scan is no head.
+pub fn propose(mold: &TriMesh, traced: &Traced) -> Result<Proposal, PatchError> {
+    let canvas = &traced.canvas.mesh;
+    let inside = |f: u32| {
+        canvas.faces()[f as usize]
+            .iter()
+            .all(|&v| traced.base[v as usize])
+    };
+    let ring = &traced.perimeter.points;
+    let scalp = Scalp::new(canvas, inside, ring);
+    let up = pose::outward(canvas, inside);
+    let [pose, reversed] = scalp.poses(&up).ok_or(PatchError::LandmarksTogether)?;
+    let tree = Nearest::new(mold);
+    let form = average_head().head();
+    let on_mold = |p: &Point3| tree.project(mold, pose.mold_point(p)).1;
+    let [right, forward, up] = pose.axes();
+    let laid = Head {
+        front: on_mold(&form.front),
+        nape: on_mold(&form.nape),
+        left_ear: on_mold(&form.left_ear),
+        right_ear: on_mold(&form.right_ear),
+        crown: on_mold(&form.crown),
+        right,
+        forward,
+        up,
+    };
+    let (centre, normal) = mid_plane(mold, &laid, &pose.mold_point(&Point3::origin()));
+    let fine = line::divided(ring, 0.5);
+    let mut doubts = Vec::new();
+    let crossing = |ahead: f64| {
+        let at = |p: &Point3| (p - centre).dot(&normal);
+        let n = fine.len();
+        (0..n)
+            .filter(|&k| (at(&fine[k]) <= 0.0) != (at(&fine[(k + 1) % n]) <= 0.0))
+            .map(|k| fine[k])
+            .max_by(|p, q| {
+                let reach = |p: &Point3| ahead * (p - centre).dot(&forward);
+                reach(p).total_cmp(&reach(q))
+            })
+    };
+    let front = crossing(1.0).unwrap_or(laid.front);
+    let nape = crossing(-1.0).unwrap_or(laid.nape);
+    let left_ear = ear(&fine, &laid, laid.left_ear);
+    let right_ear = ear(&fine, &laid, laid.right_ear);
+    let head = Head::from_landmarks(
+        project_once(mold, front).1,
+        project_once(mold, nape).1,
+        tree.project(mold, left_ear).1,
+        tree.project(mold, right_ear).1,
+        None,
+        mold,
+    )?;
+    let proposal = Proposal {
+        head,
+        misfit_mm: pose.misfit_mm,
+        reversed_misfit_mm: reversed.misfit_mm,
+        doubts: Vec::new(),
+    };
+    if !proposal.sure() {
+        doubts.push(format!(
+            "front and nape can hardly be told apart on this mold, so LEFT and RIGHT may be exchanged: the average head fits it to {:.1} mm this way round and to {:.1} mm the other way",
+            proposal.misfit_mm, proposal.reversed_misfit_mm
+        ));
+    }
+    Ok(Proposal { doubts, ..proposal })
+}
+
+/// A point and the normal, to the right, of the plane in which the mold is its own mirror image.
+fn mid_plane(mold: &TriMesh, laid: &Head, inside: &Point3) -> (Point3, Vector3) {
+    match evenness(mold, laid) {
+        Some(even) if even.normal.angle(&laid.right) < TURNED_RAD => (even.centre, even.normal),
+        _ => (*inside, laid.right),
+    }
+}
+
+/// The top of an ear: the line's highest place near the average head's ear, or that ear itself.
+fn ear(line: &[Point3], laid: &Head, average: Point3) -> Point3 {
+    let near = |p: &Point3| (p - average).norm();
+    let Some(nearest) = line.iter().min_by(|a, b| near(a).total_cmp(&near(b))) else {
+        return average;
+    };
+    if near(nearest) > EAR_MM {
+        return average;
+    }
+    let ahead = |p: &Point3| (p - average).dot(&laid.forward);
+    let height = |p: &Point3| p.coords.dot(&laid.up);
+    let n = line.len();
+    // A crest: nothing higher within a few millimetres of line on either side.
+    const CREST: usize = 10;
+    let crest = (0..n)
+        .filter(|&k| near(&line[k]) < 1.5 * EAR_MM && ahead(&line[k]).abs() < EAR_WINDOW_MM)
+        .filter(|&k| {
+            (1..=CREST).all(|j| {
+                let here = height(&line[k]);
+                here >= height(&line[(k + j) % n]) && here >= height(&line[(k + n - j) % n])
+            })
+        })
+        .min_by(|&a, &b| ahead(&line[a]).abs().total_cmp(&ahead(&line[b]).abs()));
+    crest.map_or(*nearest, |k| line[k])
+}

@@ -1,0 +1,302 @@
+//! Pictures of a traced line, to be checked before anything is cut.
+//!
+//! Five views of the painted scan with the found line, its closed gaps, the openings and the proposed
+//! landmarks, LEFT and RIGHT in words. The scan's own colours show whether the line follows the pen.
+
+use std::fmt::Write;
+
+use flatten::{
+    Point2, Point3,
+    mesh::index,
+    patch::Head,
+    trace::{PenLine, Traced},
+};
+
+use super::html::{closed, esc, frame, plain_page, seen_runs};
+use crate::picture::{Raster, View, base64};
+
+/// What is pictured.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Sight<'a> {
+    /// The line and the painted surface.
+    pub(crate) traced: &'a Traced,
+    /// Proposed landmarks and axes.
+    pub(crate) head: &'a Head,
+}
+
+/// Width of a field, mm of the picture.
+const FIELD_MM: f64 = 210.0;
+/// Room for words over a field, mm.
+const WORDS_MM: f64 = 22.0;
+/// Fields in a row.
+const ACROSS: usize = 3;
+/// Pixels a millimetre.
+const PER_MM: f64 = 3.0;
+/// Blank about a head, mm.
+const RIM_MM: f64 = 12.0;
+/// How far below the perimeter the scan is still pictured, mm.
+const BELOW_MM: f64 = 60.0;
+/// The found line: bright, so that it shows on ink, and light in grey.
+const LINE: &str = "#00e0ff";
+
+/// What is written at the left and right margin of a view, and its heading.
+struct Side {
+    heading: &'static str,
+    margins: Option<[&'static str; 2]>,
+    view: View,
+}
+
+fn sides(head: &Head) -> [Side; 5] {
+    let Head {
+        right, forward, up, ..
+    } = *head;
+    let side = |heading, margins, right, up| Side {
+        heading,
+        margins,
+        view: View { right, up },
+    };
+    [
+        side("From the front", Some(["RIGHT", "LEFT"]), -right, up),
+        side(
+            "From above, front up",
+            Some(["LEFT", "RIGHT"]),
+            right,
+            forward,
+        ),
+        side("From the back", Some(["LEFT", "RIGHT"]), right, up),
+        side("The client's LEFT side", None, -forward, up),
+        side("The client's RIGHT side", None, forward, up),
+    ]
+}
+
+/// `trace.svg`.
+pub(crate) fn picture(sight: &Sight<'_>) -> String {
+    let sides = sides(sight.head);
+    let rows = (sides.len() + 1).div_ceil(ACROSS);
+    let (width, height) = (
+        ACROSS as f64 * FIELD_MM,
+        rows as f64 * (FIELD_MM + WORDS_MM),
+    );
+    let mut svg = format!(
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {width} {height}\" role=\"img\" font-family=\"sans-serif\" font-size=\"7\"><rect width=\"{width}\" height=\"{height}\" fill=\"#fff\"/>\n"
+    );
+    for (k, side) in sides.iter().enumerate() {
+        let (x, y) = corner(k);
+        let _ = writeln!(
+            svg,
+            "<text x=\"{}\" y=\"{}\" text-anchor=\"middle\" font-size=\"10\" font-weight=\"bold\">{}</text>",
+            x + 0.5 * FIELD_MM,
+            y + 14.0,
+            esc(side.heading)
+        );
+        field(&mut svg, sight, side, x, y + WORDS_MM);
+    }
+    let (x, y) = corner(sides.len());
+    legend(&mut svg, x + 16.0, y + 40.0);
+    svg + "</svg>\n"
+}
+
+fn corner(k: usize) -> (f64, f64) {
+    (
+        (k % ACROSS) as f64 * FIELD_MM,
+        (k / ACROSS) as f64 * (FIELD_MM + WORDS_MM),
+    )
+}
+
+/// One view, as large as its field takes.
+fn field(svg: &mut String, sight: &Sight<'_>, side: &Side, x: f64, y: f64) {
+    let view = side.view;
+    let mesh = &sight.traced.canvas.mesh;
+    let up = sight.head.up;
+    let height = |p: &Point3| p.coords.dot(&up);
+    let floor = sight
+        .traced
+        .perimeter
+        .points
+        .iter()
+        .map(height)
+        .fold(f64::INFINITY, f64::min)
+        - BELOW_MM;
+    let shown = |p: &Point3| height(p) > floor;
+    let flat = mesh
+        .positions()
+        .iter()
+        .filter(|p| shown(p))
+        .map(|p| view.plane(*p));
+    let (low, high) = frame(flat, RIM_MM);
+    let mut raster = Raster::new(view, low, high, PER_MM);
+    for (face, corners) in mesh.faces().iter().enumerate() {
+        let places = mesh.corners(index(face));
+        if !places.iter().all(shown) {
+            continue;
+        }
+        let colours = corners.map(|v| sight.traced.canvas.srgb(v));
+        let mean = [0, 1, 2].map(|i| {
+            let sum: u32 = colours.iter().map(|c| u32::from(c[i])).sum();
+            u8::try_from(sum / 3).unwrap_or(u8::MAX)
+        });
+        raster.triangle(places, mean, false, 0.0);
+    }
+    let (width, tall) = raster.size_mm();
+    let scale = (FIELD_MM / width).min(FIELD_MM / tall);
+    let (dx, dy) = (
+        x + 0.5 * (FIELD_MM - width * scale),
+        y + 0.5 * (FIELD_MM - tall * scale),
+    );
+    let _ = writeln!(
+        svg,
+        "<g transform=\"translate({dx:.2} {dy:.2}) scale({scale:.4})\"><image width=\"{width:.2}\" height=\"{tall:.2}\" href=\"data:image/png;base64,{}\"/>",
+        base64(&raster.png())
+    );
+    pen_line(svg, &raster, &sight.traced.perimeter);
+    for opening in &sight.traced.openings {
+        pen_line(svg, &raster, opening);
+    }
+    let head = sight.head;
+    for (name, place) in [
+        ("FRONT", head.front),
+        ("NAPE", head.nape),
+        ("LEFT EAR", head.left_ear),
+        ("RIGHT EAR", head.right_ear),
+        ("CROWN", head.crown),
+    ] {
+        landmark(svg, &raster, name, place);
+    }
+    *svg += "</g>\n";
+    if let Some([left, right]) = side.margins {
+        let at = y + 0.5 * FIELD_MM;
+        for (word, anchor, x) in [(left, "start", x + 3.0), (right, "end", x + FIELD_MM - 3.0)] {
+            let _ = writeln!(
+                svg,
+                "<text x=\"{x:.1}\" y=\"{at:.1}\" text-anchor=\"{anchor}\" font-size=\"11\" font-weight=\"bold\" stroke=\"#fff\" stroke-width=\"2.5\" paint-order=\"stroke\">{word}</text>"
+            );
+        }
+    }
+}
+
+/// How far a place may lie under the pictured surface and still be seen, mm: it lies on it.
+const ON_SURFACE_MM: f64 = 1.5;
+
+fn pen_line(svg: &mut String, raster: &Raster, pen: &PenLine) {
+    for run in seen_runs(raster, &closed(&pen.points)) {
+        for (colour, stroke) in [("#000", 1.3), (LINE, 0.8)] {
+            let _ = write!(
+                svg,
+                "<polyline fill=\"none\" stroke=\"{colour}\" stroke-width=\"{stroke}\" stroke-linejoin=\"round\" points=\""
+            );
+            for p in &run {
+                let _ = write!(svg, "{:.2},{:.2} ", p.x, p.y);
+            }
+            *svg += "\"/>";
+        }
+    }
+    for gap in pen
+        .gaps
+        .iter()
+        .filter(|gap| raster.sees(gap.place, ON_SURFACE_MM))
+    {
+        let at = raster.place(gap.place);
+        let radius = 0.5 * gap.length_mm + 2.0;
+        let _ = write!(
+            svg,
+            "<circle cx=\"{:.2}\" cy=\"{:.2}\" r=\"{radius:.1}\" fill=\"none\" stroke=\"#fff\" stroke-width=\"1.6\"/><circle cx=\"{:.2}\" cy=\"{:.2}\" r=\"{radius:.1}\" fill=\"none\" stroke=\"#000\" stroke-width=\".7\" stroke-dasharray=\"2 1.5\"/>",
+            at.x, at.y, at.x, at.y
+        );
+        words(
+            svg,
+            at + flatten::Vector2::new(radius + 1.5, 2.0),
+            &format!("gap {:.0} mm", gap.length_mm),
+        );
+    }
+}
+
+fn landmark(svg: &mut String, raster: &Raster, name: &str, place: Point3) {
+    if !raster.sees(place, 2.0 * ON_SURFACE_MM) {
+        return;
+    }
+    let at = raster.place(place);
+    for (colour, stroke) in [("#fff", 2.6), ("#000", 1.2)] {
+        let _ = write!(
+            svg,
+            "<path d=\"M{0:.2} {1:.2}h9m-4.5 -4.5v9\" stroke=\"{colour}\" stroke-width=\"{stroke}\" fill=\"none\"/>",
+            at.x - 4.5,
+            at.y
+        );
+    }
+    words(svg, at + flatten::Vector2::new(5.5, -4.0), name);
+}
+
+fn words(svg: &mut String, at: Point2, words: &str) {
+    let _ = writeln!(
+        svg,
+        "<text x=\"{:.2}\" y=\"{:.2}\" font-size=\"7\" font-weight=\"bold\" stroke=\"#fff\" stroke-width=\"1.8\" paint-order=\"stroke\">{}</text>",
+        at.x,
+        at.y,
+        esc(words)
+    );
+}
+
+fn legend(svg: &mut String, x: f64, y: f64) {
+    let _ = writeln!(
+        svg,
+        "<path d=\"M{x} {0}h26\" stroke=\"#000\" stroke-width=\"2.2\"/><path d=\"M{x} {0}h26\" stroke=\"{LINE}\" stroke-width=\"1.4\"/>\
+<circle cx=\"{1}\" cy=\"{2}\" r=\"8\" fill=\"none\" stroke=\"#000\" stroke-dasharray=\"2 1.5\"/>\
+<path d=\"M{3} {4}h9m-4.5 -4.5v9\" stroke=\"#000\" stroke-width=\"1.2\" fill=\"none\"/>",
+        y,
+        x + 13.0,
+        y + 22.0,
+        x + 8.5,
+        y + 44.0
+    );
+    let lines = [
+        (
+            3.0,
+            "the line as found: it should run along the middle of the pen's",
+        ),
+        (25.0, "a gap in the pen line, closed by the program"),
+        (47.0, "a landmark as proposed"),
+        (76.0, "Check before anything is cut:"),
+        (88.0, "Does the line follow the pen everywhere?"),
+        (
+            100.0,
+            "Are FRONT, NAPE, the ears and CROWN where they should be?",
+        ),
+        (112.0, "Are LEFT and RIGHT the client's own?"),
+        (124.0, "Then set confirmed = true in fitting.toml."),
+    ];
+    for (k, (down, line)) in lines.iter().enumerate() {
+        let indent = if k < 3 { 34.0 } else { 0.0 };
+        let weight = if k == 3 { " font-weight=\"bold\"" } else { "" };
+        let _ = writeln!(
+            svg,
+            "<text x=\"{}\" y=\"{}\" font-size=\"5.6\"{weight}>{}</text>",
+            x + indent,
+            y + down - 1.0,
+            esc(line)
+        );
+    }
+}
+
+/// `trace.html`: warnings, the picture, what was found.
+pub(crate) fn page(picture: &str, beware: &[String], lines: &[String]) -> String {
+    let list = |items: &[String]| {
+        let items: Vec<String> = items
+            .iter()
+            .map(|i| format!("<li>{}</li>", esc(i)))
+            .collect();
+        format!("<ul>{}</ul>", items.concat())
+    };
+    let mut body = vec![
+        "<p class=\"lead\">NOT CONFIRMED: the program proposes, a person decides. Left and right exchanged is the worst mistake there is.</p>".to_owned(),
+    ];
+    if !beware.is_empty() {
+        body.push(format!(
+            "<section class=\"beware\"><h2>Beware</h2>{}</section>",
+            list(beware)
+        ));
+    }
+    body.push(picture.to_owned());
+    body.push("<h2>What was found</h2>".to_owned());
+    body.push(list(lines));
+    plain_page("The pen line as found", &body)
+}

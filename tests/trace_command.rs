@@ -1,0 +1,213 @@
+//! `trace` from a painted scan to drafted sheets, run as a person runs it.
+
+#![allow(
+    clippy::unwrap_used,
+    dead_code,
+    reason = "helpers of tests fail loudly, and not every test needs all of the painter"
+)]
+
+#[path = "pen_line/paint.rs"]
+mod paint;
+
+use std::{fmt::Write, fs, path::Path, process::Command};
+
+use flatten::{
+    Point3,
+    form::average_head,
+    scan::{Paint, RawScan},
+};
+use paint::{Painting, Stroke};
+use serde_json::Value;
+
+/// A painted scan as a text PLY, in centimetres.
+fn write_ply(path: &Path, raw: &RawScan) {
+    let mut text = format!(
+        "ply\nformat ascii 1.0\nelement vertex {}\nproperty float x\nproperty float y\nproperty float z\n",
+        raw.positions.len()
+    );
+    let colours = match &raw.paint {
+        Some(Paint::Vertex(list)) => Some(list),
+        _ => None,
+    };
+    if colours.is_some() {
+        text += "property uchar red\nproperty uchar green\nproperty uchar blue\n";
+    }
+    writeln!(
+        text,
+        "element face {}\nproperty list uchar int vertex_indices\nend_header",
+        raw.faces.len()
+    )
+    .unwrap();
+    for (v, p) in raw.positions.iter().enumerate() {
+        write!(text, "{:.5} {:.5} {:.5}", 0.1 * p.x, 0.1 * p.y, 0.1 * p.z).unwrap();
+        if let Some(list) = colours {
+            let [r, g, b] = list[v];
+            write!(text, " {r} {g} {b}").unwrap();
+        }
+        text.push('\n');
+    }
+    for f in &raw.faces {
+        writeln!(text, "3 {} {} {}", f[0], f[1], f[2]).unwrap();
+    }
+    fs::write(path, text).unwrap();
+}
+
+/// The average head with its hairline drawn on it, and an opening.
+fn painting(gap_mm: f64) -> Painting {
+    let form = average_head();
+    let mut line = Stroke::through(&form, &form.outline().perimeter);
+    line.gaps.push((150.0, gap_mm));
+    let ring: Vec<Point3> = (0..24)
+        .map(|k| {
+            let a = std::f64::consts::TAU * f64::from(k) / 24.0;
+            form.point(&flatten::Vector3::new(
+                -25.0 + 12.0 * a.sin(),
+                10.0 + 30.0 * a.cos(),
+                95.0,
+            ))
+        })
+        .collect();
+    let mut painting = Painting::plain(vec![line, Stroke::through(&form, &ring)]);
+    painting.hair.1 = 0.5;
+    painting.noise = 4.0;
+    painting.light.1 = 0.5;
+    painting.width = 3.0;
+    painting
+}
+
+fn scan(painting: &Painting) -> RawScan {
+    let mesh = average_head().mesh(60_000);
+    painting.on_vertices(mesh.positions(), mesh.faces())
+}
+
+fn run(folder: &Path, arguments: &[&str]) -> (Option<i32>, String, String) {
+    let out = Command::new(env!("CARGO_BIN_EXE_pattern-cli"))
+        .current_dir(folder)
+        .args(arguments)
+        .output()
+        .unwrap();
+    let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
+    (out.status.code(), text(out.stdout), text(out.stderr))
+}
+
+fn json(path: &Path) -> Value {
+    serde_json::from_str(&fs::read_to_string(path).unwrap()).unwrap()
+}
+
+#[test]
+fn a_drawn_line_becomes_sheets_that_say_nobody_has_checked_it() {
+    let home = tempfile::tempdir().unwrap();
+    let folder = home.path();
+    fs::create_dir(folder.join("scans")).unwrap();
+    write_ply(&folder.join("scans/mold.ply"), &scan(&painting(12.0)));
+    let (code, out, err) = run(folder, &["trace", "scans/mold.ply", "--out", "traced"]);
+    assert_eq!(code, Some(0), "{out}{err}");
+    assert!(out.contains("1 gap closed"), "{out}");
+
+    let told = json(&folder.join("traced/trace.json"));
+    let truth = average_head().head();
+    let x = |name: &str| told["landmarks"][name][0].as_f64().unwrap();
+    // centimetres, and the client's right is at x > 0
+    assert!(
+        (x("right_ear") - 0.1 * truth.right_ear.x).abs() < 0.2,
+        "{told:#}"
+    );
+    assert!((x("left_ear") - 0.1 * truth.left_ear.x).abs() < 0.2);
+    assert!((told["landmarks"]["front"][1].as_f64().unwrap() - 0.1 * truth.front.y).abs() < 0.2);
+    assert_eq!(told["openings"].as_array().unwrap().len(), 1);
+    let svg = fs::read_to_string(folder.join("traced/trace.svg")).unwrap();
+    for word in [
+        "LEFT",
+        "RIGHT",
+        "FRONT",
+        "NAPE",
+        "LEFT EAR",
+        "RIGHT EAR",
+        "gap ",
+    ] {
+        assert!(svg.contains(word), "{word}");
+    }
+
+    let fitting = fs::read_to_string(folder.join("traced/fitting.toml")).unwrap();
+    assert!(
+        fitting.contains("scan = \"../scans/mold.ply\""),
+        "{fitting}"
+    );
+    let fitting = fitting.replace("layout = \"auto\"", "layout = \"none\"");
+    fs::write(folder.join("traced/fitting.toml"), &fitting).unwrap();
+    let (code, out, err) = run(
+        folder,
+        &["draft", "traced/fitting.toml", "--out", "pattern"],
+    );
+    assert_eq!(code, Some(3), "{out}{err}");
+    assert!(err.contains("NOT CONFIRMED"), "{err}");
+    let pattern = json(&folder.join("pattern/pattern.json"));
+    let length = pattern["surface"]["perimeter_mm"].as_f64().unwrap();
+    let drawn = told["perimeter"]["length_mm"].as_f64().unwrap();
+    assert!((length - drawn).abs() < 3.0, "{length} {drawn}");
+
+    // the same from the pen itself: the line is found again, with the landmarks of the fitting
+    let start = fitting.find("[perimeter]").unwrap();
+    let end = fitting.find("[material]").unwrap();
+    let from_pen = format!(
+        "{}[perimeter]\nfrom = \"pen\"\n\n{}",
+        &fitting[..start],
+        &fitting[end..]
+    )
+    .replace("confirmed = false", "confirmed = true");
+    fs::write(folder.join("traced/pen.toml"), from_pen).unwrap();
+    let (code, out, err) = run(folder, &["draft", "traced/pen.toml", "--out", "again"]);
+    assert!(matches!(code, Some(0 | 3)), "{out}{err}");
+    assert!(!err.contains("NOT CONFIRMED"), "{err}");
+    let again = json(&folder.join("again/pattern.json"));
+    let area = |of: &Value| of["surface"]["area_mm2"].as_f64().unwrap();
+    assert!((area(&again) / area(&pattern) - 1.0).abs() < 0.001);
+    if let Some(keep) = std::env::var_os("KEEP") {
+        let _ = Command::new("cp").arg("-r").arg(folder).arg(keep).status();
+    }
+}
+
+#[test]
+fn what_cannot_be_traced_is_refused_with_the_place_and_nothing_is_written() {
+    let home = tempfile::tempdir().unwrap();
+    let folder = home.path();
+    // exit code 1, and no folder
+    let refused = |raw: &RawScan| {
+        write_ply(&folder.join("mold.ply"), raw);
+        let (code, out, err) = run(folder, &["trace", "mold.ply"]);
+        assert_eq!(code, Some(1), "{out}{err}");
+        assert!(!folder.join("mold-traced").exists());
+        err
+    };
+    // the pen's round ends, 3 mm wide, reach into it from both sides
+    let wide = painting(25.0 + 3.0);
+    let err = refused(&scan(&wide));
+    let long: f64 = err
+        .split("gap of ")
+        .nth(1)
+        .unwrap()
+        .split(' ')
+        .next()
+        .unwrap()
+        .parse()
+        .unwrap();
+    assert!((long - 25.0).abs() < 3.0, "{err}");
+    // the middle of the gap, in the scan's centimetres
+    let at = wide.strokes[0].points[(164.0 / paint::SPACING) as usize];
+    let told: Vec<f64> = err
+        .split(['(', ')', ','])
+        .filter_map(|part| part.trim().parse().ok())
+        .collect();
+    let near = Point3::new(told[0], told[1], told[2]) * 10.0;
+    assert!((near - at).norm() < 4.0, "{err} {at}");
+
+    let mut bare = scan(&wide);
+    bare.paint = None;
+    let err = refused(&bare);
+    assert!(err.contains("no colours"), "{err}");
+
+    let mut plain = wide;
+    plain.strokes.clear();
+    let err = refused(&scan(&plain));
+    assert!(err.contains("no pen line"), "{err}");
+}
