@@ -58,6 +58,8 @@ struct Case {
     strokes: Vec<Stroke>,
     width: f64,
     told: String,
+    /// Longest stretch without ink on the perimeter, mm.
+    longest_gap: f64,
     /// From the form's coordinates, times the size, to the scan's.
     moved: Isometry3<f64>,
     size: f64,
@@ -188,6 +190,8 @@ fn case(seed: u64) -> Case {
             *p = moved * (*p * size);
         }
     }
+    let free = strokes[0].gaps.iter().map(|gap| (gap.1 - width) * size);
+    let longest_gap = free.fold(0.0, f64::max);
     let told = format!(
         "{} {} {pen_name:5} width {:.1} gaps {gaps} blots {} edges {:2} hair {} light {:.2} noise {:4.1} skin {tone:.2} opening {}",
         if textured { "texture" } else { "vertices" },
@@ -205,6 +209,7 @@ fn case(seed: u64) -> Case {
         strokes,
         width: painting.width * size,
         told,
+        longest_gap,
         moved,
         size,
         form,
@@ -250,11 +255,17 @@ fn tried(first: u64, count: u64) -> [u64; 2] {
                 });
                 right[1] += u64::from(sides.as_ref().is_ok_and(|s| s.0));
                 format!(
-                    "{}, {:.2} mm off the ink, {:.2} mm anywhere, {} line(s); sides {sides:.0?}",
+                    "{}, {:.2} mm off the ink, {:.2} mm anywhere, {} line(s), longest gap {:.1} mm for {:.1}; sides {sides:.0?}",
                     if good { "right" } else { "WRONG" },
                     worst[0],
                     worst[1],
                     found.len(),
+                    traced
+                        .perimeter
+                        .gaps
+                        .first()
+                        .map_or(0.0, |gap| gap.length_mm),
+                    case.longest_gap,
                 )
             }
         };

@@ -56,7 +56,7 @@ fn write_ply(path: &Path, raw: &RawScan) {
 fn painting(gap_mm: f64) -> Painting {
     let form = average_head();
     let mut line = Stroke::through(&form, &form.outline().perimeter);
-    line.gaps.push((150.0, gap_mm));
+    line.gaps.push((20.0, gap_mm));
     let ring: Vec<Point3> = (0..24)
         .map(|k| {
             let a = std::f64::consts::TAU * f64::from(k) / 24.0;
@@ -147,10 +147,10 @@ fn a_drawn_line_becomes_sheets_that_say_nobody_has_checked_it() {
     assert!((length - drawn).abs() < 3.0, "{length} {drawn}");
 
     // the same from the pen itself: the line is found again, with the landmarks of the fitting
-    let start = fitting.find("[perimeter]").unwrap();
-    let end = fitting.find("[material]").unwrap();
+    let start = fitting.find("\n[perimeter]").unwrap();
+    let end = fitting.find("\n[material]").unwrap();
     let from_pen = format!(
-        "{}[perimeter]\nfrom = \"pen\"\n\n{}",
+        "{}\n[perimeter]\nfrom = \"pen\"\n\n{}",
         &fitting[..start],
         &fitting[end..]
     )
@@ -193,7 +193,7 @@ fn what_cannot_be_traced_is_refused_with_the_place_and_nothing_is_written() {
         .unwrap();
     assert!((long - 25.0).abs() < 3.0, "{err}");
     // the middle of the gap, in the scan's centimetres
-    let at = wide.strokes[0].points[(164.0 / paint::SPACING) as usize];
+    let at = wide.strokes[0].points[(34.0 / paint::SPACING) as usize];
     let told: Vec<f64> = err
         .split(['(', ')', ','])
         .filter_map(|part| part.trim().parse().ok())

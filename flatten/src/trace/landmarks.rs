@@ -33,9 +33,6 @@ pub struct Proposal {
     pub doubts: Vec<String>,
 }
 
-/// A reversed head that fits hardly worse leaves front and nape open.
-const SURE: f64 = 1.25;
-
 /// A plane of symmetry farther turned than this from the average head's is not believed, radians (10°).
 const TURNED_RAD: f64 = 0.175;
 
@@ -49,7 +46,7 @@ impl Proposal {
     /// Whether front and nape, and so left and right, can hardly be taken for each other.
     #[must_use]
     pub fn sure(&self) -> bool {
-        self.reversed_misfit_mm > SURE * self.misfit_mm
+        pose::is_sure(self.misfit_mm, self.reversed_misfit_mm)
     }
 }
 
@@ -65,7 +62,9 @@ pub fn propose(mold: &TriMesh, traced: &Traced) -> Result<Proposal, PatchError> 
             .all(|&v| traced.base[v as usize])
     };
     let ring = &traced.perimeter.points;
-    let scalp = Scalp::new(canvas, inside, ring);
+    let wide = pose::compared(canvas, &traced.base, traced.perimeter.length_mm);
+    let compared = |f: u32| canvas.faces()[f as usize].iter().all(|&v| wide[v as usize]);
+    let scalp = Scalp::new(canvas, compared, ring);
     let up = pose::outward(canvas, inside);
     let [pose, reversed] = scalp.poses(&up).ok_or(PatchError::LandmarksTogether)?;
     let tree = Nearest::new(mold);

@@ -367,7 +367,7 @@ fn gaps(ring: &[Point3], seen: &[bool]) -> Vec<Gap> {
     found
 }
 
-fn length(ring: &[Point3]) -> f64 {
+pub(super) fn length(ring: &[Point3]) -> f64 {
     let n = ring.len();
     (0..n).map(|k| (ring[(k + 1) % n] - ring[k]).norm()).sum()
 }
