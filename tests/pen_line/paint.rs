@@ -63,6 +63,12 @@ impl Stroke {
         self.points.len() as f64 * SPACING
     }
 
+    /// The point so far along it, mm.
+    pub(crate) fn at(&self, run: f64) -> Point3 {
+        let k = (run.rem_euclid(self.length()) / SPACING) as usize;
+        self.points[k.min(self.points.len() - 1)]
+    }
+
     fn is_inked(&self, k: usize) -> bool {
         let run = k as f64 * SPACING;
         let length = self.length();

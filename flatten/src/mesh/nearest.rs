@@ -33,7 +33,14 @@ impl Nearest {
     /// Builds the tree.
     #[must_use]
     pub fn new(mesh: &TriMesh) -> Self {
+        Self::of(mesh, |_| true)
+    }
+
+    /// Builds the tree of some faces only: much sooner, when only those will be closest.
+    #[must_use]
+    pub fn of(mesh: &TriMesh, taken: impl Fn(u32) -> bool) -> Self {
         let mut triangles: Vec<Triangle> = (0..index(mesh.face_count()))
+            .filter(|&face| taken(face))
             .map(|face| Triangle {
                 corners: mesh.corners(face),
                 face,

@@ -175,7 +175,7 @@ fn unlikeness(mold: &TriMesh, middle: Point3, side: Vector3) -> f64 {
 }
 
 /// The highest point of the mold's section by the mid-plane, or its highest vertex without one.
-fn top(mold: &TriMesh, middle: Point3, right: Vector3, up: Vector3) -> Point3 {
+pub(crate) fn top(mold: &TriMesh, middle: Point3, right: Vector3, up: Vector3) -> Point3 {
     let mut best: Option<(f64, Point3)> = None;
     let mut offer = |p: Point3| {
         let height = (p - middle).dot(&up);

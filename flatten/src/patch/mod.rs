@@ -15,6 +15,7 @@ pub(crate) use curve::smooth_step;
 pub use curve::{CORNER_RAD, SMOOTH_GAP_MM};
 pub use edge::{Edge, EdgePlace};
 pub use error::{Drawn, PatchError};
+pub(crate) use head::top;
 
 use crate::{Point3, Vector3, mesh::TriMesh};
 

@@ -61,11 +61,7 @@ pub(super) fn crests(
             };
             let here = mesh.positions()[v];
             let mut bars = [[(0.0, 0.0); 3]; DIRECTIONS];
-            cells.each_point(&here, reach, |other| {
-                let d = mesh.position(other) - here;
-                if d.norm_squared() > reach * reach {
-                    return;
-                }
+            cells.each_point(&here, reach, |other, d| {
                 let (x, y) = (d.dot(&u), d.dot(&w));
                 let own = strength[other as usize];
                 for (bar, [c, s]) in bars.iter_mut().zip(&turns) {

@@ -57,6 +57,8 @@ const SPECK_MM: f64 = 12.0;
 pub(super) struct Ink {
     /// 0 on bare surface to 1 on black.
     pub(super) strength: Vec<f64>,
+    /// How much it is darker than the darker of its two sides (see `crest`).
+    pub(super) crest: Vec<f64>,
     /// Whether the vertex is taken for ink.
     pub(super) is_ink: Vec<bool>,
 }
@@ -82,7 +84,11 @@ impl Ink {
             crest[v] > threshold && strength[v] > OWN * crest[v]
         };
         let is_ink = connected(mesh, |v| above(v, 0), |v| above(v, 1));
-        let mut ink = Self { strength, is_ink };
+        let mut ink = Self {
+            strength,
+            crest,
+            is_ink,
+        };
         ink.drop_specks(mesh);
         ink
     }

@@ -8,13 +8,15 @@
 //! the mold is its own mirror image (see [`crate::tape::evenness`]) then cuts the perimeter at the
 //! centres of front and nape. The top of an ear is where the perimeter is highest near the average
 //! head's ear; where it does not come near, as on a piece for the top, the average head's ear itself
-//! is taken, on the surface.
+//! is taken, on the surface. The crown is where the mold is highest on that plane, up being the average
+//! head's: the hairline is some 80 mm higher in front than at the nape, so what is highest square to
+//! front and nape lies far behind it.
 
 use crate::{
     Point3, Vector3,
     form::average_head,
     mesh::{Nearest, TriMesh, project_once},
-    patch::{Head, PatchError},
+    patch::{Head, PatchError, top},
     tape::evenness,
 };
 
@@ -104,7 +106,7 @@ pub fn propose(mold: &TriMesh, traced: &Traced) -> Result<Proposal, PatchError> 
         project_once(mold, nape).1,
         tree.project(mold, left_ear).1,
         tree.project(mold, right_ear).1,
-        None,
+        Some(top(mold, centre, normal, up)),
         mold,
     )?;
     let proposal = Proposal {

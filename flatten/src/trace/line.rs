@@ -4,33 +4,43 @@
 //! [`PenLine`]: points about 2 mm apart in order, and how well the line is seen.
 //!
 //! # Method
-//! The rough ring runs along mesh edges inside the ink. Every millimetre the strength of the ink is
-//! averaged across the line, and the ring moves to its centre of gravity; three rounds, smoothed in
-//! between with a spread of half the pen's width. Where there is no ink (a gap), or the ink is much
-//! wider than the pen (a blot, a crossing), the centre says nothing: such stretches are bridged by a
-//! cubic that goes on as the line comes in at both ends.
+//! The rough ring runs along mesh edges near the ink. Three times the surface along it is unrolled, the
+//! pen's way through it is found and the ring is laid there (see `strip`), in the middle of the ink from
+//! the second time on, smoothed in between with a spread of half the pen's width. Where there is no
+//! ink (a gap), or the ink is much wider than the pen (a blot, a crossing), the middle says nothing:
+//! such stretches are bridged by a cubic that goes on as the line comes in at both ends.
 
 use crate::{
     Point3, Vector3,
     mesh::{NONE, Nearest, TriMesh, next},
 };
 
-use super::{Gap, PenLine, cells::Cells, ink::Ink, ink::quantile};
+use super::{
+    Gap, PenLine,
+    cells::Cells,
+    ink::{Ink, quantile},
+    strip::{Inked, Strip},
+};
 
 /// Step along the line while it is centred, mm.
-const STEP_MM: f64 = 1.0;
+pub(super) const STEP_MM: f64 = 1.0;
 
 /// Distance of the points that are handed over, mm.
 const SPACING_MM: f64 = 2.0;
 
-/// Half length of the piece of line whose ink is averaged, mm.
-const SLAB_MM: f64 = 1.2;
+/// How far to each side of the ring the line is looked for in each round, mm: the rough ring cuts the
+/// corners of gaps.
+const ROUNDS_MM: [f64; 3] = [7.0, 5.5, 5.5];
 
-/// Half width in which ink is looked for at first, mm.
-const WIDE_MM: f64 = 5.0;
+/// So much more than the pen's width has to be seen to each side to know what bare ground looks like, mm.
+const CLEAR_MM: f64 = 4.0;
 
-/// Rounds of moving to the centre.
-const ROUNDS: usize = 4;
+/// Width of a pen before it is measured, mm.
+const USUAL_MM: f64 = 2.5;
+
+/// A stroke's round end reaches this far beyond where half of its width is bare, in widths:
+/// (1 − √3/2)/2.
+const TIP: f64 = 0.067;
 
 /// Ink wider than this many pens' widths is a blot or a crossing.
 const BLOT: f64 = 1.7;
@@ -106,157 +116,75 @@ pub(super) fn rings(mesh: &TriMesh, inside: impl Fn(u32) -> bool) -> Vec<Ring> {
     found
 }
 
-/// What is known of the line at one place of the ring.
-#[derive(Debug, Clone, Copy, Default)]
-struct Look {
-    /// Where the ink's middle is, across the line, mm.
-    offset: f64,
-    /// Width of a stroke of even strength that holds as much ink, mm.
-    width: f64,
-    /// Mean strength where there is ink.
-    strength: f64,
-    /// Ink on a millimetre of line: its strength summed across, mm.
-    ink: f64,
-}
-
-/// Centres a rough ring.
+/// Centres a rough ring; what is weaker than `least` is no ink.
 pub(super) fn centred(
     mesh: &TriMesh,
     tree: &Nearest,
     cells: &Cells,
     normals: &[Vector3],
     ink: &Ink,
-    areas: &[f64],
     rough: &[Point3],
+    least: f64,
 ) -> PenLine {
-    let look = Looker {
-        mesh,
-        cells,
-        normals,
-        ink,
-        areas,
+    let read = |ring: &[Point3], half: f64| {
+        let across = across_ring(cells, normals, ring);
+        Strip::read(mesh, tree, &ink.strength, ring, &across, half)
+    };
+    let on_surface = |ring: &[Point3]| -> Vec<Point3> {
+        ring.iter().map(|p| tree.project(mesh, *p).1).collect()
     };
     let mut ring = divided(&blurred(&divided(rough, STEP_MM), 1.5), STEP_MM);
-    let mut half = WIDE_MM;
-    let mut width = 2.5;
-    let mut looks = Vec::new();
-    for round in 0..ROUNDS {
-        looks = look.all(&ring, half);
-        let widths: Vec<f64> = looks.iter().map(|l| l.width).filter(|w| *w > 0.3).collect();
-        width = quantile(widths, 0.5).clamp(0.6, 8.0);
-        half = (1.2 * width + 0.8).min(WIDE_MM);
-        let trusted: Vec<bool> = looks
-            .iter()
-            .map(|l| l.width > 0.3 * width && l.width < BLOT * width)
+    let mut width_mm = USUAL_MM;
+    for (round, half) in ROUNDS_MM.into_iter().enumerate() {
+        let strip = read(&ring, half.max(width_mm + CLEAR_MM));
+        let way = strip.way(width_mm);
+        let found = strip.inked_along(&way, width_mm, least);
+        let widths: Vec<f64> = (0..ring.len())
+            .filter(|&k| found.seen[k])
+            .map(|k| strip.width(k, way[k]))
             .collect();
-        let mut moved: Vec<Point3> = ring
-            .iter()
-            .zip(&looks)
-            .zip(look.across(&ring))
-            .zip(&trusted)
-            .map(|(((p, l), across), &sure)| if sure { p + across * l.offset } else { *p })
+        width_mm = quantile(widths, 0.5).clamp(0.8, 6.0);
+        let trusted: Vec<bool> = (0..ring.len())
+            .map(|k| found.seen[k] && strip.dark_width(k, way[k]) < BLOT * width_mm + 0.5)
+            .collect();
+        let mut moved: Vec<Point3> = (0..ring.len())
+            .map(|k| strip.middle(k, way[k], width_mm, round > 0))
             .collect();
         bridge(&mut moved, &trusted);
-        moved = blurred(&moved, 0.5 * width / STEP_MM);
-        ring = moved.iter().map(|p| tree.project(mesh, *p).1).collect();
-        if round + 1 < ROUNDS {
-            ring = divided(&ring, STEP_MM);
-        }
+        let sigma = f64::max(0.5 * width_mm / STEP_MM, 1.0);
+        ring = divided(&on_surface(&blurred(&moved, sigma)), STEP_MM);
     }
-    let inks: Vec<f64> = looks.iter().map(|l| l.ink).collect();
-    let mut seen: Vec<bool> = looks.iter().map(|l| l.width > 0.3 * width).collect();
-    widen_gaps(&mut seen, &inks);
-    let strengths = looks
-        .iter()
-        .zip(&seen)
-        .filter(|s| *s.1)
-        .map(|l| l.0.strength);
-    let contrast = quantile(strengths.collect(), 0.5);
-    let length_mm = length(&ring);
-    let share = seen.iter().filter(|s| **s).count() as f64 / seen.len().max(1) as f64;
-    let gaps = gaps(&ring, &seen);
-    let points = divided(&ring, SPACING_MM)
-        .iter()
-        .map(|p| tree.project(mesh, *p).1)
-        .collect();
+    let strip = read(&ring, f64::max(ROUNDS_MM[2], width_mm + CLEAR_MM));
+    let middle = vec![strip.half(); ring.len()];
+    let found = strip.inked_along(&middle, width_mm, least);
+    let seen = found.seen.iter().filter(|s| **s).count() as f64 / found.seen.len().max(1) as f64;
+    let strengths = (0..ring.len())
+        .filter(|&k| found.seen[k])
+        .map(|k| strip.strength(k, middle[k]));
     PenLine {
-        points,
-        length_mm,
-        seen: share,
-        gaps,
-        width_mm: width,
-        contrast,
+        points: on_surface(&divided(&ring, SPACING_MM)),
+        length_mm: length(&ring),
+        seen,
+        gaps: gaps(mesh, tree, &ring, &found, width_mm),
+        width_mm,
+        contrast: quantile(strengths.collect(), 0.5),
     }
 }
 
-struct Looker<'a> {
-    mesh: &'a TriMesh,
-    cells: &'a Cells,
-    normals: &'a [Vector3],
-    ink: &'a Ink,
-    areas: &'a [f64],
-}
-
-impl Looker<'_> {
-    /// Unit vectors across the ring, to its left seen from outside.
-    fn across(&self, ring: &[Point3]) -> Vec<Vector3> {
-        let n = ring.len();
-        (0..n)
-            .map(|k| {
-                let along = ring[(k + 2) % n] - ring[(k + n - 2) % n];
-                let mut normal = Vector3::zeros();
-                self.cells.each_point(&ring[k], 1.5, |v| {
-                    if (self.mesh.position(v) - ring[k]).norm_squared() < 9.0 {
-                        normal += self.normals[v as usize];
-                    }
-                });
-                normal
-                    .cross(&along)
-                    .try_normalize(1e-12)
-                    .unwrap_or_else(Vector3::zeros)
-            })
-            .collect()
-    }
-
-    fn all(&self, ring: &[Point3], half: f64) -> Vec<Look> {
-        let across = self.across(ring);
-        let n = ring.len();
-        (0..n)
-            .map(|k| {
-                let along = (ring[(k + 2) % n] - ring[(k + n - 2) % n])
-                    .try_normalize(1e-12)
-                    .unwrap_or_else(Vector3::zeros);
-                let (mut weight, mut moment, mut area, mut peak) = (0.0, 0.0, 0.0, 0.0_f64);
-                self.cells.each_point(&ring[k], half + SLAB_MM, |v| {
-                    let d = self.mesh.position(v) - ring[k];
-                    let (a, x) = (d.dot(&along), d.dot(&across[k]));
-                    let off = (d - along * a - across[k] * x).norm();
-                    if a.abs() > SLAB_MM
-                        || x.abs() > half
-                        || off > half
-                        || !self.ink.is_ink[v as usize]
-                    {
-                        return;
-                    }
-                    let own = self.areas[v as usize];
-                    let strength = self.ink.strength[v as usize];
-                    weight += own * strength;
-                    moment += own * strength * x;
-                    area += own;
-                    peak = peak.max(strength);
-                });
-                if weight <= 0.0 {
-                    return Look::default();
-                }
-                Look {
-                    offset: moment / weight,
-                    width: weight / peak / (2.0 * SLAB_MM),
-                    strength: weight / area,
-                    ink: weight / (2.0 * SLAB_MM),
-                }
-            })
-            .collect()
-    }
+/// Unit vectors across the ring, to its left seen from outside.
+fn across_ring(cells: &Cells, normals: &[Vector3], ring: &[Point3]) -> Vec<Vector3> {
+    let n = ring.len();
+    (0..n)
+        .map(|k| {
+            let along = ring[(k + 2) % n] - ring[(k + n - 2) % n];
+            let mut normal = Vector3::zeros();
+            cells.each_point(&ring[k], 3.0, |v, _| normal += normals[v as usize]);
+            normal
+                .cross(&along)
+                .try_normalize(1e-12)
+                .unwrap_or_else(Vector3::zeros)
+        })
+        .collect()
 }
 
 /// Replaces stretches that are not trusted by cubics between their ends.
@@ -315,56 +243,47 @@ fn runs(values: &[bool], wanted: bool) -> Vec<(usize, usize)> {
     found
 }
 
-/// Moves the ends of gaps outward to where there is much less ink than on the line beyond.
-///
-/// What is taken for ink reaches over the end of a stroke, because colours and crests are means.
-fn widen_gaps(seen: &mut [bool], inks: &[f64]) {
-    /// The line beyond an end is looked at from here to here, steps.
-    const BEYOND: std::ops::Range<usize> = 4..10;
-    /// Share of the ink beyond at which a stroke ends: a pen leaves round ends.
-    const LEVEL: f64 = 0.45;
-    /// An end moves by no more than this, steps.
-    const MOST: usize = 5;
-    let n = seen.len();
-    if n < 2 * BEYOND.end {
-        return;
-    }
-    for (start, count) in runs(seen, false) {
-        let beyond = |way: &dyn Fn(usize) -> usize| {
-            let level = LEVEL * quantile(BEYOND.map(|k| inks[way(k)]).collect(), 0.5);
-            (0..MOST)
-                .take_while(|&k| inks[way(k)] < level)
-                .map(way)
-                .collect::<Vec<_>>()
-        };
-        let before = beyond(&|k| (start + 2 * n - 1 - k) % n);
-        let after = beyond(&|k| (start + count + k) % n);
-        for k in before.into_iter().chain(after) {
-            seen[k] = false;
-        }
-    }
-}
-
 /// Stretches without ink, longest first.
-fn gaps(ring: &[Point3], seen: &[bool]) -> Vec<Gap> {
+fn gaps(mesh: &TriMesh, tree: &Nearest, ring: &[Point3], found: &Inked, width: f64) -> Vec<Gap> {
     let n = ring.len();
-    let mut found: Vec<Gap> = runs(seen, false)
+    let mut gaps: Vec<Gap> = runs(&found.seen, false)
         .into_iter()
+        .filter(|run| run.1 < n)
         .map(|(start, count)| {
-            let way = (0..=count).map(|k| {
-                let (p, q) = (ring[(start + n - 1 + k) % n], ring[(start + k) % n]);
-                (q - p).norm()
-            });
-            // The ends lie half a step inside the first and last of these, on average.
+            let end = |inked: usize, bare: usize| {
+                let (inked, bare) = (inked % n, bare % n);
+                ring[inked] + (ring[bare] - ring[inked]) * found.end(inked, bare)
+            };
+            let from = end(start + n - 1, start);
+            let to = end(start + count, start + count + n - 1);
             Gap {
-                length_mm: way.sum::<f64>() - STEP_MM,
+                length_mm: way_over(mesh, tree, from, to) - 2.0 * TIP * width,
                 place: ring[(start + count / 2) % n],
             }
         })
-        .filter(|gap| gap.length_mm > 2.0 * STEP_MM)
+        .filter(|gap| gap.length_mm > LEAST_GAP_MM)
         .collect();
-    found.sort_by(|a, b| b.length_mm.total_cmp(&a.length_mm));
-    found
+    gaps.sort_by(|a, b| b.length_mm.total_cmp(&a.length_mm));
+    gaps
+}
+
+/// Shorter stretches without ink are the grain of the pen's mark, mm.
+const LEAST_GAP_MM: f64 = 1.5;
+
+/// Length of the way over the surface under the straight line from one point to another, mm: as near
+/// to the shortest as matters over a few centimetres.
+fn way_over(mesh: &TriMesh, tree: &Nearest, from: Point3, to: Point3) -> f64 {
+    let steps = ((to - from).norm() / 2.0).ceil().max(1.0);
+    let mut last = from;
+    let mut sum = 0.0;
+    for k in 1..=steps as usize {
+        let next = tree
+            .project(mesh, from + (to - from) * (k as f64 / steps))
+            .1;
+        sum += (next - last).norm();
+        last = next;
+    }
+    sum
 }
 
 pub(super) fn length(ring: &[Point3]) -> f64 {

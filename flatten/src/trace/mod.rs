@@ -5,8 +5,8 @@
 //! [`TraceError`] with the place. [`propose`] then says where the landmarks may be.
 //!
 //! The way: `canvas` cuts the surface fine and reads its colours; `ink` says what is darker than
-//! its surroundings; `regions` parts the surface along the ink and closes gaps; `line` finds the
-//! middle of the pen's stroke; `pose` lays the average head on the mold to tell top, front and sides;
+//! its surroundings; `regions` parts the surface along the ink and closes gaps; `line` and
+//! `strip` find the middle of the pen's stroke; `pose` lays the average head on the mold to tell top, front and sides;
 //! `landmarks` proposes the points a fitting needs. Methods and sources are at the head of each.
 //!
 //! The line may be of any colour that is darker than what it is drawn on, or of another hue. It may
@@ -24,6 +24,7 @@ mod landmarks;
 mod line;
 mod pose;
 mod regions;
+mod strip;
 
 pub use canvas::Canvas;
 pub use landmarks::{Proposal, propose};
@@ -39,7 +40,7 @@ use self::{cells::Cells, ink::Ink, line::Ring, regions::Regions};
 pub const GAP_CLOSED_MM: f64 = 15.0;
 
 /// How much longer a gap may measure: the ink's ends are known to less than a millimetre each.
-const GAP_SLACK_MM: f64 = 1.5;
+const GAP_SLACK_MM: f64 = 1.0;
 
 /// Shortest perimeter, mm: a piece the size of a palm.
 const SHORTEST_PERIMETER_MM: f64 = 160.0;
@@ -50,6 +51,20 @@ const SHORTEST_OPENING_MM: f64 = 40.0;
 /// Share of a line that must be seen.
 const LEAST_SEEN: f64 = 0.6;
 
+/// An opening's line is as dark as the perimeter's but for this factor: hair shows through here and there.
+const SAME_PEN: f64 = 0.6;
+
+/// Share of an opening's line that must be seen: a patch of hair has an edge that looks like a line in
+/// parts.
+const OPENING_SEEN: f64 = 0.8;
+
+/// Lines of the same pen are as wide as each other but for this factor.
+const SAME_WIDTH: f64 = 1.4;
+
+/// A rim shorter than this is that of a hole in the scan, mm; an open mold's goes round a head, or round
+/// a piece for the top.
+const SHORTEST_RIM_MM: f64 = 300.0;
+
 /// Share below which a person is told to check.
 const WELL_SEEN: f64 = 0.85;
 
@@ -59,7 +74,7 @@ const RIVAL: f64 = 0.4;
 /// A stretch without ink.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Gap {
-    /// Length along the line, mm.
+    /// Length of the way over the surface from one end of the ink to the other, mm.
     pub length_mm: f64,
     /// Its middle.
     pub place: Point3,
@@ -186,28 +201,37 @@ pub fn trace(mold: &CleanMesh, up: Option<Vector3>) -> Result<Traced, TraceError
     let Some(base) = base(&regions, outside) else {
         return Err(nothing_enclosed(mesh, &ink));
     };
-    let mut lines = Vec::new();
-    for ring in line::rings(mesh, |v| regions.of_vertex[v as usize] == base) {
-        lines.push((ground.line(&ink, &ring), ring));
-    }
-    lines.sort_by(|a, b| b.0.length_mm.total_cmp(&a.0.length_mm));
-    let mut lines = lines.into_iter();
-    let Some((perimeter, ring)) = lines.next() else {
+    let mut rings = line::rings(mesh, |v| regions.of_vertex[v as usize] == base);
+    rings.sort_by(|a, b| line::length(&b.points).total_cmp(&line::length(&a.points)));
+    let tree = ground.tree(&rings);
+    let mut rings = rings.into_iter();
+    let Some(ring) = rings.next() else {
         return Err(nothing_enclosed(mesh, &ink));
     };
+    let perimeter = ground.line(&tree, &ink, &ring, 0.0);
     if perimeter.length_mm < SHORTEST_PERIMETER_MM || perimeter.seen < LEAST_SEEN {
         return Err(nothing_enclosed(mesh, &ink));
     }
     accept(&perimeter, &ring)?;
     let mut openings = Vec::new();
-    for (opening, ring) in lines {
+    let mut doubts = Vec::new();
+    for ring in rings {
+        // Drawn with the same pen.
+        let opening = ground.line(&tree, &ink, &ring, SAME_PEN * perimeter.contrast);
         if opening.length_mm < SHORTEST_OPENING_MM || opening.seen < LEAST_SEEN {
+            continue;
+        }
+        let ratio = opening.width_mm / perimeter.width_mm;
+        if opening.seen < OPENING_SEEN || !(1.0 / SAME_WIDTH..SAME_WIDTH).contains(&ratio) {
+            doubts.push(format!(
+                "what may be a line about {:.0} mm long inside the perimeter is not like the perimeter's, and was left out: if it is an opening, give its points",
+                opening.length_mm
+            ));
             continue;
         }
         accept(&opening, &ring)?;
         openings.push(opening);
     }
-    let mut doubts = Vec::new();
     let all = std::iter::once(&perimeter).chain(&openings);
     for (k, pen) in all.enumerate().filter(|(_, pen)| pen.seen < WELL_SEEN) {
         let what = if k == 0 {
@@ -257,6 +281,15 @@ fn accept(line: &PenLine, ring: &Ring) -> Result<(), TraceError> {
     }
 }
 
+/// Length of a closed way along vertices, mm.
+fn round_mm(mesh: &TriMesh, way: &[u32]) -> f64 {
+    let next = way.iter().cycle().skip(1);
+    way.iter()
+        .zip(next)
+        .map(|(&v, &w)| nalgebra::distance(&mesh.position(v), &mesh.position(w)))
+        .sum()
+}
+
 /// The region that the base does not cover.
 fn outside(mesh: &TriMesh, regions: &Regions, up: Option<Vector3>) -> u32 {
     let region = |v: u32| regions.of_vertex[v as usize];
@@ -264,8 +297,10 @@ fn outside(mesh: &TriMesh, regions: &Regions, up: Option<Vector3>) -> u32 {
     let rim = mesh
         .boundary_loops()
         .into_iter()
-        .max_by_key(Vec::len)
-        .filter(|rim| rim.len() as f64 > 100.0);
+        .map(|rim| (round_mm(mesh, &rim), rim))
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .filter(|rim| rim.0 > SHORTEST_RIM_MM)
+        .map(|rim| rim.1);
     if let Some(rim) = rim {
         let mut votes = vec![0_usize; regions.area_mm2.len()];
         for v in rim {
@@ -340,43 +375,53 @@ fn ink_distances(mesh: &TriMesh, ink: &Ink, from: u32) -> Vec<f64> {
 /// What is looked up on the fine surface again and again.
 struct Ground<'a> {
     mesh: &'a TriMesh,
-    tree: Nearest,
     cells: Cells,
     /// Outward, of any length.
     normals: Vec<Vector3>,
-    /// Area that belongs to each vertex, mm².
-    areas: Vec<f64>,
 }
 
 impl<'a> Ground<'a> {
     fn new(mesh: &'a TriMesh) -> Self {
         let mut normals = vec![Vector3::zeros(); mesh.vertex_count()];
-        let mut areas = vec![0.0; mesh.vertex_count()];
         for (face, corners) in mesh.faces().iter().enumerate() {
             let vector = mesh.area_vector(index(face));
             for &v in corners {
                 normals[v as usize] += vector;
-                areas[v as usize] += vector.norm() / 6.0;
             }
         }
         Self {
             mesh,
-            tree: Nearest::new(mesh),
             cells: Cells::new(mesh.positions(), 2.0),
             normals,
-            areas,
         }
     }
 
-    fn line(&self, ink: &Ink, ring: &Ring) -> PenLine {
+    /// To find the closest places near some rings.
+    fn tree(&self, rings: &[Ring]) -> Nearest {
+        /// As far as a line is looked for, and somewhat more.
+        const NEAR_MM: f64 = 16.0;
+        let mut near = vec![false; self.mesh.vertex_count()];
+        for ring in rings {
+            for p in line::divided(&ring.points, 4.0) {
+                self.cells
+                    .each_point(&p, NEAR_MM, |v, _| near[v as usize] = true);
+            }
+        }
+        let faces = self.mesh.faces();
+        Nearest::of(self.mesh, |f| {
+            faces[f as usize].iter().any(|&v| near[v as usize])
+        })
+    }
+
+    fn line(&self, tree: &Nearest, ink: &Ink, ring: &Ring, least: f64) -> PenLine {
         line::centred(
             self.mesh,
-            &self.tree,
+            tree,
             &self.cells,
             &self.normals,
             ink,
-            &self.areas,
             &ring.points,
+            least,
         )
     }
 }

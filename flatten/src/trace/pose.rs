@@ -14,6 +14,7 @@
 //! from top and front; a mirror image of a head is a head, so nothing is to be told there.
 
 use nalgebra::{Rotation3, SMatrix, SVector, Unit};
+use rayon::prelude::*;
 
 use crate::{
     Point3, Vector3,
@@ -125,11 +126,13 @@ impl Scalp {
         if self.points.len() < 20 {
             return None;
         }
-        let mut all: Vec<Pose> = Vec::new();
-        for k in 0..TURNS {
-            let angle = std::f64::consts::TAU * k as f64 / TURNS as f64;
-            all.push(self.settle(&form, self.start(&up, angle)));
-        }
+        let mut all: Vec<Pose> = (0..TURNS)
+            .into_par_iter()
+            .map(|k| {
+                let angle = std::f64::consts::TAU * k as f64 / TURNS as f64;
+                self.settle(&form, self.start(&up, angle))
+            })
+            .collect();
         all.sort_by(|a, b| a.misfit_mm.total_cmp(&b.misfit_mm));
         let best = *all.first()?;
         let forward = best.axes()[1];

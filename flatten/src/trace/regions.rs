@@ -10,8 +10,8 @@
 //! half the longest gap there is no line between them and they are one; where they meet sooner, the
 //! gap is closed by the shortest way, for that is where the two ends' distances are equal. What is
 //! narrower than a line itself is no region. Then the weakest borders are taken down: a border must
-//! be ink along most of its length, and of a strength like that of the strongest (the edge of a tape,
-//! a crease or a strand of hair is fainter).
+//! be ink along most of its length, and of a crest like that of the strongest (the edge of a tape or of a
+//! patch of hair, a crease or a strand is fainter).
 //!
 //! Cost: n log n.
 
@@ -36,10 +36,10 @@ const SMALL_MM2: f64 = 120.0;
 /// Share of a border that must be ink.
 const MOSTLY: f64 = 0.62;
 
-/// Strength of a border over that of the strongest, at least.
+/// Crest of a border over that of the strongest, at least.
 const FAINT: f64 = 0.5;
 
-/// Borders with fewer edges than this are not asked for the greatest strength.
+/// Borders with fewer edges than this are not asked for the greatest crest.
 const LONG_BORDER: f64 = 150.0;
 
 /// The parts of a surface.
@@ -211,23 +211,28 @@ impl Basins {
 struct Border {
     edges: f64,
     ink: f64,
-    strength: f64,
+    crest: f64,
 }
 
 impl Border {
     fn add(&mut self, other: &Self) {
         self.edges += other.edges;
         self.ink += other.ink;
-        self.strength += other.strength;
+        self.crest += other.crest;
     }
 
     fn seen(&self) -> f64 {
         self.ink / self.edges
     }
 
-    /// Mean strength of its inked part.
-    fn strength(&self) -> f64 {
-        self.strength / self.ink.max(1.0)
+    /// Mean crest of its inked part.
+    fn crest(&self) -> f64 {
+        self.crest / self.ink.max(1.0)
+    }
+
+    /// Mean crest of all of it.
+    fn evidence(&self) -> f64 {
+        self.crest / self.edges
     }
 }
 
@@ -265,7 +270,7 @@ impl Borders {
                 let b = of_vertex[w as usize];
                 if a != b {
                     let inked = [v, w].map(|v| ink.is_ink[v as usize]);
-                    let strength = [v, w].map(|v| ink.strength[v as usize]);
+                    let crest = [v, w].map(|v| ink.crest[v as usize]);
                     let on = inked[0] || inked[1];
                     between
                         .entry((a.min(b), a.max(b)))
@@ -273,11 +278,7 @@ impl Borders {
                         .add(&Border {
                             edges: 1.0,
                             ink: f64::from(u8::from(on)),
-                            strength: if on {
-                                strength[0].max(strength[1])
-                            } else {
-                                0.0
-                            },
+                            crest: if on { crest[0].max(crest[1]) } else { 0.0 },
                         });
                 }
             }
@@ -336,19 +337,10 @@ impl Borders {
         }
     }
 
-    /// Takes down borders that are no line, the weakest first.
+    /// Takes down borders that are no line, the one with least evidence first: a line across a patch of
+    /// hair may be seen in parts only, but the patch's edge has less of a crest.
     fn merge_weak(&mut self) {
-        loop {
-            let weakest = self
-                .between
-                .iter()
-                .min_by(|x, y| x.1.seen().total_cmp(&y.1.seen()).then(x.0.cmp(y.0)))
-                .filter(|(_, border)| border.seen() < MOSTLY)
-                .map(|(pair, _)| *pair);
-            let Some(pair) = weakest.or_else(|| self.faintest()) else {
-                break;
-            };
-            let (a, b) = pair;
+        while let Some((a, b)) = self.weakest() {
             if self.area.get(&a) >= self.area.get(&b) {
                 self.merge(a, b);
             } else {
@@ -357,18 +349,17 @@ impl Borders {
         }
     }
 
-    /// The faintest border, if it is faint beside the strongest long one.
-    fn faintest(&self) -> Option<(u32, u32)> {
+    fn weakest(&self) -> Option<(u32, u32)> {
         let strongest = self
             .between
             .values()
             .filter(|border| border.edges > LONG_BORDER)
-            .map(Border::strength)
+            .map(Border::crest)
             .fold(0.0, f64::max);
         self.between
             .iter()
-            .min_by(|x, y| x.1.strength().total_cmp(&y.1.strength()).then(x.0.cmp(y.0)))
-            .filter(|(_, border)| border.strength() < FAINT * strongest)
+            .filter(|(_, border)| border.seen() < MOSTLY || border.crest() < FAINT * strongest)
+            .min_by(|x, y| x.1.evidence().total_cmp(&y.1.evidence()).then(x.0.cmp(y.0)))
             .map(|(pair, _)| *pair)
     }
 

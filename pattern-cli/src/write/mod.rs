@@ -2,6 +2,7 @@
 
 pub mod cautions;
 pub(crate) mod comparison;
+pub(crate) mod labels;
 
 pub mod html;
 pub mod json;

@@ -12,7 +12,12 @@ use flatten::{
     trace::{PenLine, Traced},
 };
 
-use super::html::{closed, esc, frame, plain_page, seen_runs};
+use rayon::prelude::*;
+
+use super::{
+    html::{closed, esc, frame, plain_page, seen_runs},
+    labels::{self, Labels, Taken},
+};
 use crate::picture::{Raster, View, base64};
 
 /// What is pictured.
@@ -80,7 +85,16 @@ pub(crate) fn picture(sight: &Sight<'_>) -> String {
     let mut svg = format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {width} {height}\" role=\"img\" font-family=\"sans-serif\" font-size=\"7\"><rect width=\"{width}\" height=\"{height}\" fill=\"#fff\"/>\n"
     );
-    for (k, side) in sides.iter().enumerate() {
+    let colours = colours(sight.traced);
+    let drawn: Vec<String> = sides
+        .par_iter()
+        .enumerate()
+        .map(|(k, side)| {
+            let (x, y) = corner(k);
+            field(sight, &colours, side, x, y + WORDS_MM)
+        })
+        .collect();
+    for (k, (side, drawn)) in sides.iter().zip(&drawn).enumerate() {
         let (x, y) = corner(k);
         let _ = writeln!(
             svg,
@@ -89,7 +103,7 @@ pub(crate) fn picture(sight: &Sight<'_>) -> String {
             y + 14.0,
             esc(side.heading)
         );
-        field(&mut svg, sight, side, x, y + WORDS_MM);
+        svg += drawn;
     }
     let (x, y) = corner(sides.len());
     legend(&mut svg, x + 16.0, y + 40.0);
@@ -103,8 +117,30 @@ fn corner(k: usize) -> (f64, f64) {
     )
 }
 
+/// Colour of each triangle of the painted surface.
+fn colours(traced: &Traced) -> Vec<[u8; 3]> {
+    let canvas = &traced.canvas;
+    let of_vertex: Vec<[u8; 3]> = (0..index(canvas.mesh.vertex_count()))
+        .into_par_iter()
+        .map(|v| canvas.srgb(v))
+        .collect();
+    let faces = canvas.mesh.faces().par_iter();
+    faces
+        .map(|corners| {
+            [0, 1, 2].map(|i| {
+                let sum: u32 = corners
+                    .iter()
+                    .map(|&v| u32::from(of_vertex[v as usize][i]))
+                    .sum();
+                u8::try_from(sum / 3).unwrap_or(u8::MAX)
+            })
+        })
+        .collect()
+}
+
 /// One view, as large as its field takes.
-fn field(svg: &mut String, sight: &Sight<'_>, side: &Side, x: f64, y: f64) {
+fn field(sight: &Sight<'_>, colours: &[[u8; 3]], side: &Side, x: f64, y: f64) -> String {
+    let mut svg = String::new();
     let view = side.view;
     let mesh = &sight.traced.canvas.mesh;
     let up = sight.head.up;
@@ -125,17 +161,12 @@ fn field(svg: &mut String, sight: &Sight<'_>, side: &Side, x: f64, y: f64) {
         .map(|p| view.plane(*p));
     let (low, high) = frame(flat, RIM_MM);
     let mut raster = Raster::new(view, low, high, PER_MM);
-    for (face, corners) in mesh.faces().iter().enumerate() {
+    for (face, &colour) in colours.iter().enumerate() {
         let places = mesh.corners(index(face));
         if !places.iter().all(shown) {
             continue;
         }
-        let colours = corners.map(|v| sight.traced.canvas.srgb(v));
-        let mean = [0, 1, 2].map(|i| {
-            let sum: u32 = colours.iter().map(|c| u32::from(c[i])).sum();
-            u8::try_from(sum / 3).unwrap_or(u8::MAX)
-        });
-        raster.triangle(places, mean, false, 0.0);
+        raster.triangle(places, colour, false, 0.0);
     }
     let (width, tall) = raster.size_mm();
     let scale = (FIELD_MM / width).min(FIELD_MM / tall);
@@ -148,9 +179,23 @@ fn field(svg: &mut String, sight: &Sight<'_>, side: &Side, x: f64, y: f64) {
         "<g transform=\"translate({dx:.2} {dy:.2}) scale({scale:.4})\"><image width=\"{width:.2}\" height=\"{tall:.2}\" href=\"data:image/png;base64,{}\"/>",
         base64(&raster.png())
     );
-    pen_line(svg, &raster, &sight.traced.perimeter);
-    for opening in &sight.traced.openings {
-        pen_line(svg, &raster, opening);
+    // The field in the picture's own millimetres.
+    let inner = |p: Point2| Point2::new((p.x - dx) / scale, (p.y - dy) / scale);
+    let mut labels = Labels::new(Taken {
+        low: inner(Point2::new(x, y)),
+        high: inner(Point2::new(x + FIELD_MM, y + FIELD_MM)),
+    });
+    let margins = side.margins.map(|words| at_margins(words, x, y));
+    for (words, start) in margins.iter().flatten() {
+        let outer = labels::room(*start, words, MARGIN_WORDS_MM);
+        labels.keep_off(Taken {
+            low: inner(outer.low),
+            high: inner(outer.high),
+        });
+    }
+    let lines = std::iter::once(&sight.traced.perimeter).chain(&sight.traced.openings);
+    for pen in lines.clone() {
+        pen_line(&mut svg, &raster, pen);
     }
     let head = sight.head;
     for (name, place) in [
@@ -160,18 +205,36 @@ fn field(svg: &mut String, sight: &Sight<'_>, side: &Side, x: f64, y: f64) {
         ("RIGHT EAR", head.right_ear),
         ("CROWN", head.crown),
     ] {
-        landmark(svg, &raster, name, place);
+        landmark(&mut svg, &raster, &mut labels, name, place);
     }
-    *svg += "</g>\n";
-    if let Some([left, right]) = side.margins {
-        let at = y + 0.5 * FIELD_MM;
-        for (word, anchor, x) in [(left, "start", x + 3.0), (right, "end", x + FIELD_MM - 3.0)] {
-            let _ = writeln!(
-                svg,
-                "<text x=\"{x:.1}\" y=\"{at:.1}\" text-anchor=\"{anchor}\" font-size=\"11\" font-weight=\"bold\" stroke=\"#fff\" stroke-width=\"2.5\" paint-order=\"stroke\">{word}</text>"
-            );
-        }
+    for pen in lines {
+        gaps(&mut svg, &raster, &mut labels, pen);
     }
+    labels.write(&mut svg);
+    svg += "</g>\n";
+    for (words, start) in margins.iter().flatten() {
+        let _ = writeln!(
+            svg,
+            "<text x=\"{:.1}\" y=\"{:.1}\" font-size=\"{MARGIN_WORDS_MM}\" font-weight=\"bold\" stroke=\"#fff\" stroke-width=\"2.5\" paint-order=\"stroke\">{words}</text>",
+            start.x, start.y
+        );
+    }
+    svg
+}
+
+/// Size of LEFT and RIGHT at the margins, mm.
+const MARGIN_WORDS_MM: f64 = 11.0;
+
+/// Where the words at both margins begin: in the upper corners, where no head is.
+fn at_margins(words: [&'static str; 2], x: f64, y: f64) -> [(&'static str, Point2); 2] {
+    let at = y + 0.13 * FIELD_MM;
+    let wide = labels::room(Point2::origin(), words[1], MARGIN_WORDS_MM)
+        .high
+        .x;
+    [
+        (words[0], Point2::new(x + 6.0, at)),
+        (words[1], Point2::new(x + FIELD_MM - 4.0 - wide, at)),
+    ]
 }
 
 /// How far a place may lie under the pictured surface and still be seen, mm: it lies on it.
@@ -179,7 +242,7 @@ const ON_SURFACE_MM: f64 = 1.5;
 
 fn pen_line(svg: &mut String, raster: &Raster, pen: &PenLine) {
     for run in seen_runs(raster, &closed(&pen.points)) {
-        for (colour, stroke) in [("#000", 1.3), (LINE, 0.8)] {
+        for (colour, stroke) in [("#000", 1.0), (LINE, 0.7)] {
             let _ = write!(
                 svg,
                 "<polyline fill=\"none\" stroke=\"{colour}\" stroke-width=\"{stroke}\" stroke-linejoin=\"round\" points=\""
@@ -190,6 +253,9 @@ fn pen_line(svg: &mut String, raster: &Raster, pen: &PenLine) {
             *svg += "\"/>";
         }
     }
+}
+
+fn gaps(svg: &mut String, raster: &Raster, labels: &mut Labels, pen: &PenLine) {
     for gap in pen
         .gaps
         .iter()
@@ -202,15 +268,14 @@ fn pen_line(svg: &mut String, raster: &Raster, pen: &PenLine) {
             "<circle cx=\"{:.2}\" cy=\"{:.2}\" r=\"{radius:.1}\" fill=\"none\" stroke=\"#fff\" stroke-width=\"1.6\"/><circle cx=\"{:.2}\" cy=\"{:.2}\" r=\"{radius:.1}\" fill=\"none\" stroke=\"#000\" stroke-width=\".7\" stroke-dasharray=\"2 1.5\"/>",
             at.x, at.y, at.x, at.y
         );
-        words(
-            svg,
-            at + flatten::Vector2::new(radius + 1.5, 2.0),
-            &format!("gap {:.0} mm", gap.length_mm),
-        );
+        labels.ask(at, radius, format!("gap {:.0} mm", gap.length_mm));
     }
 }
 
-fn landmark(svg: &mut String, raster: &Raster, name: &str, place: Point3) {
+/// Half the size of a landmark's cross, mm.
+const CROSS_MM: f64 = 4.5;
+
+fn landmark(svg: &mut String, raster: &Raster, labels: &mut Labels, name: &str, place: Point3) {
     if !raster.sees(place, 2.0 * ON_SURFACE_MM) {
         return;
     }
@@ -219,21 +284,11 @@ fn landmark(svg: &mut String, raster: &Raster, name: &str, place: Point3) {
         let _ = write!(
             svg,
             "<path d=\"M{0:.2} {1:.2}h9m-4.5 -4.5v9\" stroke=\"{colour}\" stroke-width=\"{stroke}\" fill=\"none\"/>",
-            at.x - 4.5,
+            at.x - CROSS_MM,
             at.y
         );
     }
-    words(svg, at + flatten::Vector2::new(5.5, -4.0), name);
-}
-
-fn words(svg: &mut String, at: Point2, words: &str) {
-    let _ = writeln!(
-        svg,
-        "<text x=\"{:.2}\" y=\"{:.2}\" font-size=\"7\" font-weight=\"bold\" stroke=\"#fff\" stroke-width=\"1.8\" paint-order=\"stroke\">{}</text>",
-        at.x,
-        at.y,
-        esc(words)
-    );
+    labels.ask(at, CROSS_MM, name.to_owned());
 }
 
 fn legend(svg: &mut String, x: f64, y: f64) {
@@ -249,12 +304,10 @@ fn legend(svg: &mut String, x: f64, y: f64) {
         y + 44.0
     );
     let lines = [
-        (
-            3.0,
-            "the line as found: it should run along the middle of the pen's",
-        ),
+        (3.0, "the line as found: it should run along the middle"),
+        (10.0, "of the pen's"),
         (25.0, "a gap in the pen line, closed by the program"),
-        (47.0, "a landmark as proposed"),
+        (47.0, "a landmark as proposed; the crown is the least sure"),
         (76.0, "Check before anything is cut:"),
         (88.0, "Does the line follow the pen everywhere?"),
         (
@@ -265,8 +318,8 @@ fn legend(svg: &mut String, x: f64, y: f64) {
         (124.0, "Then set confirmed = true in fitting.toml."),
     ];
     for (k, (down, line)) in lines.iter().enumerate() {
-        let indent = if k < 3 { 34.0 } else { 0.0 };
-        let weight = if k == 3 { " font-weight=\"bold\"" } else { "" };
+        let indent = if k < 4 { 34.0 } else { 0.0 };
+        let weight = if k == 4 { " font-weight=\"bold\"" } else { "" };
         let _ = writeln!(
             svg,
             "<text x=\"{}\" y=\"{}\" font-size=\"5.6\"{weight}>{}</text>",
