@@ -124,6 +124,18 @@ def sew_lines(piece):
     return points, widths, plain, along
 
 
+def inside(ring, points):
+    """Which points a closed line holds (even-odd, Franklin's crossing count)."""
+    a, b = np.array(ring, float), np.roll(np.array(ring, float), -1, axis=0)
+    held = np.zeros(len(points), bool)
+    for p, q in zip(a, b):
+        if p[1] == q[1]:
+            continue
+        across = (p[1] > points[:, 1]) != (q[1] > points[:, 1])
+        held ^= across & (points[:, 0] < (q[0] - p[0]) * (points[:, 1] - p[1]) / (q[1] - p[1]) + p[0])
+    return held
+
+
 def margins(piece):
     """Least and greatest error of the margin, mm, and the part of the cut line that was judged."""
     points, widths, plain, along = sew_lines(piece)
@@ -132,6 +144,13 @@ def margins(piece):
     cut = np.concatenate([dense(piece["cut_line_mm"])] + [dense(o["cut_line_mm"]) for o in openings])
     if any(abs(o["allowance_mm"] - o["asked_mm"]) > 1e-6 for o in piece["openings"]):
         return None, narrow, 0
+    def material(at):
+        # An edge seen through the piece from its other side has no margin there.
+        held = inside(piece["sew_line_mm"], at)
+        for opening in piece["openings"]:
+            held &= ~inside(opening["sew_line_mm"], at)
+        return held
+
     # What a cut point lacks to the width of the sew line nearest to it, for each width by itself.
     best = np.full(len(cut), np.inf)
     owner = np.zeros(len(cut), bool)
@@ -142,6 +161,7 @@ def margins(piece):
         # width may hold, and gauge() looks at the corner itself.
         way = (cut - points[mine][which]) / np.maximum(far, 1e-12)[:, None]
         straight = np.abs((way * along[mine][which]).sum(1)) < 0.05
+        straight &= ~material(points[mine][which] + 0.3 * way)
         nearer = straight & (far - width < best)
         best = np.where(nearer, far - width, best)
         owner = np.where(nearer, plain[mine][which], owner)
@@ -153,18 +173,6 @@ def margins(piece):
 
 
 MITRE = 2.0  # a pointed corner reaches at most twice the width (the program's own rule)
-
-
-def inside(ring, points):
-    """Which points a closed line holds (even-odd, Franklin's crossing count)."""
-    a, b = np.array(ring, float), np.roll(np.array(ring, float), -1, axis=0)
-    held = np.zeros(len(points), bool)
-    for p, q in zip(a, b):
-        if p[1] == q[1]:
-            continue
-        across = (p[1] > points[:, 1]) != (q[1] > points[:, 1])
-        held ^= across & (points[:, 0] < (q[0] - p[0]) * (points[:, 1] - p[1]) / (q[1] - p[1]) + p[0])
-    return held
 
 
 def gauge(piece):
