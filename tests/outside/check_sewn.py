@@ -10,12 +10,14 @@ dart's point); the limits are this program's own promises: legs and seams within
 closed dart unless the maker drew a corner there.
 """
 
+import json
 import pathlib
 import sys
 
 import numpy as np
 from scipy.spatial import cKDTree
 
+import scalp as scalp_of
 from tally import Program, Tally
 
 STEP = 0.25  # mm between points of a line
@@ -290,6 +292,68 @@ def head_turn(record, dart):
     return np.degrees(np.arccos(u @ v / np.linalg.norm(u) / np.linalg.norm(v)))
 
 
+def second(folder):
+    """Writes a second mold of the scalp and its fitting; what has changed, by construction."""
+    points, faces, named = scalp_of.read()
+    surface = scalp_of.Surface(points, faces)
+    marks = scalp_of.landmarks(surface, named)
+    ring = scalp_of.hairline(surface, marks)
+    scales = np.array([1.03, 1.02, 1.012])
+    axis = np.array([0.3, -0.5, 0.8]) / np.linalg.norm([0.3, -0.5, 0.8])
+    skew = np.array([[0, -axis[2], axis[1]], [axis[2], 0, -axis[0]], [-axis[1], axis[0], 0]])
+    by = np.radians(35)
+    turned = np.eye(3) + np.sin(by) * skew + (1 - np.cos(by)) * skew @ skew  # Rodrigues' formula
+    move = lambda p: (p * scales) @ turned.T + [120.0, -40.0, 300.0]
+    # Every edge halved: other vertices, other triangles, the same surface.
+    middles, all_points, finer = {}, list(points), []
+
+    def middle(a, b):
+        key = (min(a, b), max(a, b))
+        if key not in middles:
+            middles[key] = len(all_points)
+            all_points.append((points[a] + points[b]) / 2)
+        return middles[key]
+
+    for a, b, c in faces:
+        x, y, z = middle(a, b), middle(b, c), middle(c, a)
+        finer += [(a, x, z), (x, b, y), (z, y, c), (x, y, z)]
+    noise = np.random.default_rng(7).normal(0, 0.15, (len(all_points), 3))
+    with open(folder / "second.obj", "w") as f:
+        f.writelines("v %.6f %.6f %.6f\n" % tuple(p) for p in move(np.array(all_points) + noise))
+        f.writelines("f %d %d %d\n" % tuple(np.array(t) + 1) for t in finer)
+    moved = {name: move(p) for name, p in marks.items()}
+    (folder / "second.toml").write_text(scalp_of.fitting("second.obj", moved, move(ring), "", client="0001"))
+
+    # Rigid alignment of the four landmarks (Kabsch 1976), then how far the line has moved.
+    four = np.array([marks[name] for name in ("front", "nape", "left_ear", "right_ear")])
+    a, b = four - four.mean(0), four * scales - (four * scales).mean(0)
+    u, _, vt = np.linalg.svd(b.T @ a)
+    turn_back = (u @ np.diag([1, 1, np.sign(np.linalg.det(u @ vt))]) @ vt)
+    now = (ring * scales - (four * scales).mean(0)) @ turn_back + four.mean(0)
+    fill = lambda line, n: np.concatenate(
+        [p + np.linspace(0, 1, n, endpoint=False)[:, None] * (q - p) for p, q in zip(line, np.roll(line, -1, axis=0))]
+    )
+    far = cKDTree(fill(now, 40)).query(fill(ring, 4))[0]
+    around = lambda line: np.linalg.norm(np.roll(line, -1, axis=0) - line, axis=1).sum()
+    # Area of the triangles above the line.
+    angles = np.array([scalp_of.angles(p) for p in points[faces].mean(1)])
+    line = np.array([scalp_of.angles(p) for p in ring])
+    line = line[np.argsort(line[:, 0])]
+    above = angles[:, 1] > np.interp(angles[:, 0], line[:, 0], line[:, 1], period=360)
+
+    def area(p):
+        a, b, c = p[faces[above]].transpose(1, 0, 2)
+        return np.linalg.norm(np.cross(b - a, c - a), axis=1).sum()
+
+    return {
+        "scales": scales,
+        "mean": far.mean(),
+        "largest": far.max(),
+        "perimeter": around(now) - around(ring),
+        "area": area(points * scales) / area(points),
+    }
+
+
 def main():
     tally, target = Tally(), pathlib.Path(sys.argv[2])
     program = Program(sys.argv[1], target / "sewn")
@@ -409,7 +473,39 @@ def main():
             done.returncode == 3 and other and any("same person" in w for w in other["warnings"]),
         )
 
-    for work in (scalp_drafts, likeness):
+    def second_mold():
+        # The same client a year on: scaled unevenly, another mesh, noise of 0.15 mm, in another place.
+        truth = second(scalp)
+        first = program.home / "given" / "pattern.json"
+        done, record, _ = program.draft(scalp / "second.toml", "second", "--like", first)
+        if not tally.check("second mold: the old layout is kept", record is not None, done.stderr.strip()[:300]):
+            return
+        change = record["change"]
+        old = [(d["from"], d["along_mm"], d["depth_mm"]) for d in json.loads(first.read_text())["layout"]["darts"]]
+        new = [(d["from"], d["along_mm"], d["depth_mm"]) for d in record["layout"]["darts"]]
+        tally.check("second mold: the same darts", np.allclose([d[1:] for d in old], [d[1:] for d in new], atol=0.1))
+        tally.close("second mold: the perimeter's mean shift", change["perimeter"]["mean_mm"], truth["mean"], 0.3)
+        tally.close("second mold: its largest shift", change["perimeter"]["largest_mm"], truth["largest"], 0.5)
+        figures = {f["name"]: (f["earlier"], f["now"]) for f in change["figures"]}
+        for name, scale in (("head_length", truth["scales"][1]), ("head_breadth", truth["scales"][0])):
+            earlier, now = figures[name]
+            tally.close(f"second mold: {name} grows as it was made to", now - earlier, earlier * (scale - 1), 0.4)
+        earlier, now = figures["perimeter"]
+        # Noise makes a line over the surface longer.
+        tally.close("second mold: the perimeter grows as it was made to", now - earlier, truth["perimeter"], 1.5)
+        earlier, now = figures["area"]
+        tally.close("second mold: the area grows as it was made to", now / earlier, truth["area"], 0.004)
+
+    def flat_centre():
+        # A tape over a centre without darts is the centre line of the flat piece: what it is off by is
+        # what the cloth is to stretch there, not the measuring.
+        for name in ("even6", "even8", "given"):
+            record = json.loads((program.home / name / "pattern.json").read_text())
+            (path,) = [g["path_mm"] for g in record["pieces"][0]["guides"] if g["name"] == "centre"]
+            (tape,) = [t for t in record["tapes"] if t["name"] == "front_to_nape"]
+            tally.close(f"{name}: front to nape is the flat centre line", tape["finished_mm"], length(np.array(path)), 0.5)
+
+    for work in (scalp_drafts, flat_centre, likeness, second_mold):
         tally.guard(work.__name__, work)
     tally.end()
 
