@@ -32,6 +32,7 @@ results = []
 def check(name, good, figure=""):
     results.append(bool(good))
     print(("ok   " if good else "FAIL ") + name + (f": {figure}" if figure else ""))
+    return bool(good)
 
 
 # --- the PDF -----------------------------------------------------------------------------------------
@@ -303,7 +304,7 @@ def shown(point, tiles, shifts):
 # --- all of it ---------------------------------------------------------------------------------------
 
 
-def prove(svg, pdf):
+def prove(svg, pdf, paper=None):
     said = subprocess.run(["qpdf", "--check", str(pdf)], capture_output=True, text=True)
     check("qpdf finds no fault", said.returncode == 0 and "WARNING" not in said.stdout + said.stderr)
     contents, boxes = pages_of(pdf)
@@ -322,6 +323,10 @@ def prove(svg, pdf):
     shifts, apart, lonely = lay_out(tiles)
     pieces = drawn(svg)
     joined = len(shifts) == len(tiles)
+    check("no sheet is without lines", all(len(tile.steps) > 3 for tile in tiles), f"{len(tiles)} sheets")
+    if len(pieces) == 1 and paper and not paper.startswith("roll"):
+        least = fewest(pieces, boxes[0][2:])
+        check("no grid of sheets does with fewer", len(tiles) <= least, f"{len(tiles)} sheets, {least} at least")
     check("match marks come in pairs and meet", not lonely and apart < 0.05, f"{apart:.5f} mm apart at most")
     if not joined:
         # Pieces on sheets of their own do not join: each connected set is placed by its lines alone.
@@ -347,15 +352,89 @@ def prove(svg, pdf):
         check(f"{name} measures its width on rendered sheets within 0.1 mm", abs(width[0] - width[1]) < 0.1, f"{width[0]:.3f} for {width[1]:.3f} mm")
 
 
+PAPERS = ("letter", "legal", "tabloid", "a4", "a3", "18inx24in", "roll:610")
+
+
+def fewest(pieces, page_mm, margin=12.0, overlap=12.0, step=2.0):
+    """Fewest sheets that any quarter turn and any shift of the grid (every 2 mm) can do with for a lone
+    piece: sheets with lines that no neighbour's strip shows. The true number can't be less."""
+    (steps,) = pieces.values()
+    t = np.linspace(0, 1, 5)[:, None, None]
+    a, b, c, d = (steps[:, k : k + 2][None] for k in (0, 2, 4, 6))
+    points = ((1 - t) ** 3 * a + 3 * (1 - t) ** 2 * t * b + 3 * (1 - t) * t**2 * c + t**3 * d).reshape(-1, 2)
+    best = 10**6
+    for sides in (page_mm, page_mm[::-1]):
+        cell = np.array(sides) - 2 * margin - overlap
+        for x in np.arange(0, cell[0], step):
+            for y in np.arange(0, cell[1], step):
+                at = (points + [x, y]) / cell
+                whole = np.floor(at)
+                clear = np.abs(at - np.round(at)) * cell > overlap / 2
+                mine = whole[clear.all(1)]
+                best = min(best, len(np.unique(mine[:, 0] * 1000 + mine[:, 1])))
+    return best
+
+
+def corrected(binary, record, folder):
+    """Prints for printers that are off, and measures the square as those would print it."""
+    for paper, (x, y) in (("letter", (98.6, 99.1)), ("a4", (101.3, 99.7))):
+        out = folder / f"corrected_{paper}"
+        subprocess.run(
+            [binary, "sheets", record, "--paper", paper, "--measured", f"{x}x{y}", "--out", out, "--replace"],
+            capture_output=True,
+        )
+        pdf = out / "sheets.pdf"
+        contents, boxes = pages_of(pdf)
+        found = []
+        for number, (tokens, box) in enumerate(zip(contents, boxes), 1):
+            # x runs along the paper's short edge.
+            off = np.array([x, y] if box[2] < box[3] else [y, x]) / 100
+            for corners in Page(tokens).squares:
+                low, high = corners.min(0), corners.max(0)
+                if np.allclose((high - low) * off, 100.0, atol=0.5):
+                    dark, tall = picture(pdf, number), box[3]
+                    row = dark[round((tall - low[1] - 23.5) / 25.4 * DPI)]
+                    column = dark[:, round((low[0] + 23.5) / 25.4 * DPI)]
+                    across = band(row, high[0]) - band(row, low[0])
+                    up = band(column, tall - low[1]) - band(column, tall - high[1])
+                    found.append(np.array([across, up]) * off)
+        found = np.array(found)
+        good = len(found) and np.abs(found - 100).max() < 0.1
+        check(
+            f"{paper}: on a printer that makes {x} x {y} mm the corrected squares are 100 mm within 0.1",
+            good,
+            "; ".join(f"{a:.3f} x {b:.3f}" for a, b in found),
+        )
+
+
+def papers(binary, record, folder):
+    for paper in PAPERS:
+        out = folder / paper.replace(":", "")
+        run = subprocess.run(
+            [binary, "sheets", record, "--paper", paper, "--out", out, "--replace"], capture_output=True, text=True
+        )
+        print(f"--- {paper}")
+        if check(f"{paper}: printed", run.returncode in (0, 3), run.stderr.strip()[-200:]):
+            prove(out / "pattern.svg", out / "sheets.pdf", paper)
+
+
 def main():
     if sys.argv[1] == "--files":
         prove(sys.argv[2], sys.argv[3])
     else:
         binary, folder = sys.argv[1], pathlib.Path(sys.argv[2]) / "print"
-        run = subprocess.run([binary, "demo", "--out", str(folder), "--replace"], capture_output=True, text=True)
-        check("the demo is drafted", run.returncode in (0, 3), run.stderr.strip()[-300:])
-        if run.returncode in (0, 3):
-            prove(folder / "pattern.svg", folder / "sheets.pdf")
+        run = subprocess.run([binary, "demo", "--out", folder, "--replace"], capture_output=True, text=True)
+        if check("the demo is drafted", run.returncode in (0, 3)):
+            prove(folder / "pattern.svg", folder / "sheets.pdf", "letter")
+            papers(binary, folder / "pattern.json", folder.parent / "papers")
+            corrected(binary, folder / "pattern.json", folder.parent / "papers")
+        for name in ("even8", "seamed"):
+            out = folder.parent / f"print_{name}"
+            fitting = folder.parent / "scalp" / f"{name}.toml"
+            run = subprocess.run([binary, "draft", fitting, "--out", out, "--replace"], capture_output=True, text=True)
+            print(f"--- {name}")
+            if check(f"{name} is drafted", run.returncode in (0, 3)):
+                prove(out / "pattern.svg", out / "sheets.pdf", "letter")
     print(f"{sum(results)} passed, {len(results) - sum(results)} failed")
 
 
