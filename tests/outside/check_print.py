@@ -323,10 +323,11 @@ def prove(svg, pdf, paper=None):
     shifts, apart, lonely = lay_out(tiles)
     pieces = drawn(svg)
     joined = len(shifts) == len(tiles)
-    check("no sheet is without lines", all(len(tile.steps) > 3 for tile in tiles), f"{len(tiles)} sheets")
+    sheets = [page for page in pages if page.window is not None]
+    check("no sheet is without lines of a piece", all(len(sheet.steps) > 3 for sheet in sheets), f"{len(sheets)} sheets")
     if len(pieces) == 1 and paper and not paper.startswith("roll"):
         least = fewest(pieces, boxes[0][2:])
-        check("no grid of sheets does with fewer", len(tiles) <= least, f"{len(tiles)} sheets, {least} at least")
+        check("no grid of sheets does with fewer", len(sheets) <= least, f"{len(sheets)} sheets, {least} at least")
     check("match marks come in pairs and meet", not lonely and apart < 0.05, f"{apart:.5f} mm apart at most")
     if not joined:
         # Pieces on sheets of their own do not join: each connected set is placed by its lines alone.

@@ -52,13 +52,14 @@ pub fn draw(piece: &Piece, style: &Style) -> Drawing {
     draw_between(piece, style, &[]).trimmed(style.rim_mm)
 }
 
-/// Draws one piece at true scale in its own axes, no word and no grain arrow across a join of sheets.
+/// Draws one piece at true scale in its own axes, each word within one of the boxes that sheets of paper
+/// show (low and high corners; none: one endless sheet). Lines are the same whatever the boxes.
 #[must_use]
-pub fn draw_between(piece: &Piece, style: &Style, joins: &[[Point2; 2]]) -> Drawing {
+pub fn draw_between(piece: &Piece, style: &Style, sheets: &[[Point2; 2]]) -> Drawing {
     Drawing {
         width_mm: 0.0,
         height_mm: 0.0,
-        items: vec![ink(piece, style, joins)],
+        items: vec![ink(piece, style, sheets)],
     }
 }
 
@@ -99,17 +100,18 @@ struct Page<'a> {
     beside: Vec<String>,
 }
 
-fn ink(piece: &Piece, style: &Style, joins: &[[Point2; 2]]) -> Item {
+fn ink(piece: &Piece, style: &Style, sheets: &[[Point2; 2]]) -> Item {
     let mut page = Page::new(piece, style);
     // What must not be pushed off the piece comes first.
     page.names();
     let grain = page.grain_place();
-    if !joins.is_empty() {
+    if !sheets.is_empty() {
         // The lines are the same on every paper; only words move.
         page = Page::new(piece, style);
         page.grain(grain);
-        for join in joins {
-            page.board.line(join);
+        for [low, high] in sheets {
+            let (a, b) = (Point2::new(high.x, low.y), Point2::new(low.x, high.y));
+            page.board.line(&[*low, a, *high, b, *low]);
         }
         page.names();
     } else {
@@ -117,7 +119,7 @@ fn ink(piece: &Piece, style: &Style, joins: &[[Point2; 2]]) -> Item {
     }
     page.grain_words(grain);
     page.lengths();
-    page.finish()
+    page.finish(sheets)
 }
 
 fn curve_path(curve: &Curve) -> Path {
@@ -708,9 +710,9 @@ impl<'a> Page<'a> {
         }
     }
 
-    fn finish(mut self) -> Item {
+    fn finish(mut self, sheets: &[[Point2; 2]]) -> Item {
         let piece = self.piece;
-        self.list_beside();
+        self.list_beside(sheets);
         let mut groups: Vec<Item> = Vec::new();
         for ink in Ink::ALL {
             let own: Vec<Item> = self
@@ -741,7 +743,7 @@ impl<'a> Page<'a> {
     }
 
     /// What found no place on the piece, in lines under it.
-    fn list_beside(&mut self) {
+    fn list_beside(&mut self, sheets: &[[Point2; 2]]) {
         if self.beside.is_empty() {
             return;
         }
@@ -755,42 +757,56 @@ impl<'a> Page<'a> {
             .map(|line| crate::sheet::text_width_mm(line, size, false))
             .fold(0.0, f64::max);
         let tall = 1.4 * size * told.len() as f64;
-        let top_left = self.list_place(Vector2::new(wide, tall));
+        let top_left = self.list_place(Vector2::new(wide, tall), sheets);
         for (row, line) in told.into_iter().enumerate() {
             let down = Vector2::new(0.0, size + 1.4 * size * row as f64);
             self.texts.push(Text::new(top_left - down, size, line));
         }
     }
 
-    /// Under the piece at its left; where a join or another line lies there, the first free place beside
-    /// the piece within its box, lower ones first.
-    fn list_place(&self, size: Vector2) -> Point2 {
+    /// The first free place beside the piece within its box, lower ones first, so that the list costs no
+    /// sheet of its own; under the piece when there is none.
+    fn list_place(&self, size: Vector2, sheets: &[[Point2; 2]]) -> Point2 {
         const STEP_MM: f64 = 6.0;
         let (low, high) = box_of(&self.piece.cut_line_mm);
         let under = Point2::new(low.x, low.y - 1.5 * self.style.small_mm);
         let free = |top_left: Point2| {
             let middle = top_left + Vector2::new(size.x, -size.y) / 2.0;
-            !plane::contains(&self.piece.cut_line_mm, middle)
+            let on_paper = |[low, high]: &[Point2; 2]| {
+                top_left.x > low.x
+                    && top_left.y < high.y
+                    && top_left.x + size.x < high.x
+                    && top_left.y - size.y > low.y
+            };
+            (sheets.is_empty() || sheets.iter().any(on_paper))
+                && !plane::contains(&self.piece.cut_line_mm, middle)
                 && self
                     .board
                     .is_free(&Slab::new(middle, 0.0, size.x + 4.0, size.y + 2.0))
         };
-        if free(under) {
-            return under;
-        }
-        let mut y = under.y;
-        while y <= high.y {
-            let mut x = low.x;
-            while x + size.x <= high.x {
-                let at = Point2::new(x, y);
-                if free(at) {
-                    return at;
+        let within = |low: Point2, high: Point2| {
+            let mut y = low.y + size.y;
+            while y <= high.y {
+                let mut x = low.x;
+                while x + size.x <= high.x {
+                    let at = Point2::new(x, y);
+                    if free(at) {
+                        return Some(at);
+                    }
+                    x += STEP_MM;
                 }
-                x += STEP_MM;
+                y += STEP_MM;
             }
-            y += STEP_MM;
+            None
+        };
+        if let Some(at) = within(low, high) {
+            return at;
         }
-        under
+        // A lone piece has its sheets to itself.
+        let lone = sheets.iter().filter(|_| self.piece.of == 1);
+        lone.map(|[low, high]| within(*low + Vector2::new(2.0, 2.0), *high))
+            .find_map(|at| at)
+            .unwrap_or(under)
     }
 }
 

@@ -143,8 +143,8 @@ pub fn sheets(
 }
 
 /// Draws every page of a pattern, with figures drawn once more when the sheets are known: `redraw` gets
-/// a figure's index and the joins in its own axes, and keeps its words off them. A figure whose words
-/// would then need one more sheet stays as it was.
+/// a figure's index and the box of every trimmed sheet in its own axes, and keeps each word in one of
+/// them. A figure whose words would then need one more sheet stays as it was.
 ///
 /// # Errors
 /// Those of [`tile`].
@@ -158,7 +158,7 @@ pub fn sheets_redrawn(
     let tiling = tile(figures, options, strip_mm)?;
     let mut figures = figures.to_vec();
     for laid in &tiling.laid {
-        let drawing = redraw(laid.figure, &page::joins_across(&tiling, laid));
+        let drawing = redraw(laid.figure, &page::sheets_across(&tiling, laid));
         let shown = ink::ink_points(&drawing.items, 1.0).iter().all(|p| {
             let p = laid.placement.point(*p);
             tiling.tiles.iter().any(|tile| tile.window.holds(p))

@@ -105,18 +105,14 @@ fn join_line(first: &Tile, second: &Tile, right: bool) -> [Point2; 2] {
     }
 }
 
-/// The joins of a tiling in the own axes of one of its figures.
-pub(super) fn joins_across(tiling: &Tiling, laid: &Laid) -> Vec<[Point2; 2]> {
-    let mut lines = Vec::new();
-    for tile in &tiling.tiles {
-        for (side, right) in [(1, true), (3, false)] {
-            if let Some(other) = tile.neighbours[side] {
-                let line = join_line(tile, &tiling.tiles[other], right);
-                lines.push(line.map(|p| laid.placement.point_back(p)));
-            }
-        }
-    }
-    lines
+/// What each sheet of a tiling shows when it is trimmed, low and high corner, in the own axes of one of
+/// its figures.
+pub(super) fn sheets_across(tiling: &Tiling, laid: &Laid) -> Vec<[Point2; 2]> {
+    let across = |tile: &Tile| {
+        let [a, b] = [tile.own.low, tile.own.high].map(|p| laid.placement.point_back(p));
+        [a.inf(&b), a.sup(&b)]
+    };
+    tiling.tiles.iter().map(across).collect()
 }
 
 /// A place on a join near a wanted part of its length where a match mark covers least ink.

@@ -56,8 +56,8 @@ pub fn print(record: &Record, options: &SheetOptions) -> Result<Printed, PrintEr
             drawing: draw_between(piece, &Style::default(), &[]),
         })
         .collect();
-    let set = sheets_redrawn(&figures, &cover(record), options, |index, joins| {
-        draw_between(&record.pieces[index], &Style::default(), joins)
+    let set = sheets_redrawn(&figures, &cover(record), options, |index, boxes| {
+        draw_between(&record.pieces[index], &Style::default(), boxes)
     })?;
     Ok(Printed {
         pdf: pdf(&set.sheets, &title(record))?,
