@@ -67,6 +67,12 @@ pub(super) fn known(count: usize) -> Vec<Vec<Start>> {
                 start(0.451, [0.168, 0.851, 0.433]),
                 start(0.599, [0.114, 0.285, 0.960]),
             ],
+            // That of eight without its last pair, which stays idle on most heads.
+            vec![
+                start(0.927, [0.148, -0.504, 0.953]),
+                start(0.466, [0.183, 0.526, 0.823]),
+                start(0.804, [0.472, -0.336, 0.910]),
+            ],
         ],
         8 => vec![vec![
             start(0.927, [0.148, -0.504, 0.953]),
