@@ -126,7 +126,11 @@ fn a_drawn_line_becomes_sheets_that_say_nobody_has_checked_it() {
         let off = (Point3::new(at[0], at[1], at[2]) - place).norm();
         assert!(off < 5.0, "{name} {off} mm off");
     }
-    assert_eq!(told["openings"].as_array().unwrap().len(), 1);
+    let openings = told["openings"].as_array().unwrap();
+    assert_eq!(openings.len(), 1);
+    // at the client's left
+    let points = openings[0]["points"].as_array().unwrap();
+    assert!(points.iter().all(|p| p[0].as_f64().unwrap() < 0.0));
     let svg = fs::read_to_string(folder.join("traced/trace.svg")).unwrap();
     for word in [
         "LEFT",
@@ -179,6 +183,37 @@ fn a_drawn_line_becomes_sheets_that_say_nobody_has_checked_it() {
     if let Some(keep) = std::env::var_os("KEEP") {
         let _ = Command::new("cp").arg("-r").arg(folder).arg(keep).status();
     }
+}
+
+#[test]
+fn a_mirror_image_keeps_left_and_right_and_its_opening_changes_sides() {
+    let home = tempfile::tempdir().unwrap();
+    let folder = home.path();
+    let mut raw = scan(&painting(12.0));
+    for p in &mut raw.positions {
+        p.x = -p.x;
+    }
+    for face in &mut raw.faces {
+        face.swap(1, 2);
+    }
+    if let Some(Paint::Texture { corners, .. }) = &mut raw.paint {
+        for own in corners {
+            own.swap(1, 2);
+        }
+    }
+    write_obj(folder, &raw);
+    let (code, out, err) = run(folder, &["trace", "mold.obj", "--out", "traced"]);
+    assert_eq!(code, Some(0), "{out}{err}");
+    let told = json(&folder.join("traced/trace.json"));
+    let x = |point: &Value| point[0].as_f64().unwrap();
+    // nobody's head has its right ear on the left: the client of this scan is another one
+    assert!(x(&told["landmarks"]["right_ear"]) > 6.0, "{told:#}");
+    assert!(x(&told["landmarks"]["left_ear"]) < -6.0);
+    // drawn on the other client's left
+    let points = told["openings"][0]["points"].as_array().unwrap();
+    assert!(points.iter().all(|p| x(p) > 0.0), "{points:?}");
+    let fitting = fs::read_to_string(folder.join("traced/fitting.toml")).unwrap();
+    assert!(fitting.contains("confirmed = false"), "{fitting}");
 }
 
 #[test]
