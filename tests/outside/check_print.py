@@ -409,6 +409,7 @@ def corrected(binary, record, folder):
 
 
 def papers(binary, record, folder):
+    folder.mkdir(parents=True, exist_ok=True)
     for paper in PAPERS:
         out = folder / paper.replace(":", "")
         run = subprocess.run(
