@@ -433,6 +433,32 @@ fn glb_with_node_transforms_and_embedded_picture() {
 }
 
 #[test]
+fn glb_whose_numbers_are_written_as_text_in_its_structure() {
+    use base64::{Engine, engine::general_purpose::STANDARD};
+    // Found with meshes written by Open3D 0.20.
+    let plain = glb(&[], None);
+    let json = u32::from_le_bytes(plain[12..16].try_into().unwrap()) as usize;
+    let text = STANDARD.encode(&plain[28 + json..]);
+    let with = |uri: &str| {
+        let uri = format!("\"buffers\":[{{\"uri\":\"{uri}\",");
+        glb(&[("\"buffers\":[{", &uri)], None)
+    };
+    let bytes = with(&format!("data:application/octet-stream;base64,{text}"));
+    let scan = in_memory(Format::Glb, &bytes);
+    assert_eq!(colours(&scan), SIX);
+    assert!((area(&scan) - 30_000.0).abs() < 1e-6);
+    for bad in [
+        "mold.bin",
+        "data:,AAAA",
+        "data:;base64,?",
+        "data:;base64,AAAA",
+    ] {
+        let refused = read_bytes(Format::Glb, &with(bad), &NoCompanions);
+        assert!(refused.is_err(), "{bad}");
+    }
+}
+
+#[test]
 fn hostile_files_are_refused_in_words_at_once() {
     let s = |text: &str| text.as_bytes().to_vec();
     let header = "ply\nformat binary_little_endian 1.0\nelement vertex 4000000000\nproperty float x\nproperty float y\nproperty float z\nelement face 1\nproperty list uchar int vertex_indices\nend_header\n";

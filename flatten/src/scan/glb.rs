@@ -5,6 +5,9 @@
 //! into a panic. Transforms of the node tree are applied. Accessors that repeat a vertex along a texture seam are
 //! welded later, as in any other format. Sparse accessors, outside buffers and compressed meshes are refused.
 
+use std::{borrow::Cow, collections::BTreeMap};
+
+use base64::{Engine, engine::general_purpose::STANDARD};
 use gltf::{
     Document, Gltf, Semantic,
     accessor::{DataType, Dimensions},
@@ -39,17 +42,31 @@ pub(super) fn read(bytes: &[u8]) -> Result<RawScan, ScanFault> {
     if let Some(extension) = document.extensions_required().find(|e| is_compression(e)) {
         return Err(unsupported(format!("it is compressed ({extension})")));
     }
+    let buffers: Vec<Option<Cow<'_, [u8]>>> = document
+        .buffers()
+        .map(|buffer| match buffer.source() {
+            buffer::Source::Bin => Some(Cow::Borrowed(blob.as_deref().unwrap_or_default())),
+            buffer::Source::Uri(text) => inline(text).map(Cow::Owned),
+        })
+        .collect();
     let mut reading = Reading {
         document: &document,
-        blob: blob.as_deref().unwrap_or_default(),
+        buffers: &buffers,
         scan: RawScan::default(),
         colours: Vec::new(),
         corners: Vec::new(),
         pages: Pages::default(),
-        pictures: Vec::new(),
+        pictures: BTreeMap::new(),
     };
     reading.walk()?;
     Ok(reading.finish())
+}
+
+/// The bytes of a buffer that is written into the structure as text, which some libraries do in GLB too.
+fn inline(uri: &str) -> Option<Vec<u8>> {
+    let (kind, text) = uri.strip_prefix("data:")?.split_once(',')?;
+    kind.ends_with(";base64")
+        .then(|| STANDARD.decode(text).ok())?
 }
 
 fn in_words(error: &gltf::Error) -> ScanFault {
@@ -160,7 +177,8 @@ impl Numbers<'_> {
 
 struct Reading<'a> {
     document: &'a Document,
-    blob: &'a [u8],
+    /// Bytes of each buffer; none for one that lies in another file.
+    buffers: &'a [Option<Cow<'a, [u8]>>],
     scan: RawScan,
     /// Empty or parallel to the positions.
     colours: Vec<[u8; 3]>,
@@ -168,7 +186,7 @@ struct Reading<'a> {
     corners: Vec<[[f32; 2]; 3]>,
     pages: Pages,
     /// Images already tried, with their page.
-    pictures: Vec<(usize, Option<usize>)>,
+    pictures: BTreeMap<usize, Option<usize>>,
 }
 
 impl<'a> Reading<'a> {
@@ -263,7 +281,7 @@ impl<'a> Reading<'a> {
     /// One stored vertex may be shown many times by nodes and primitives; a scan hardly does that,
     /// and unbounded it would let a small file fill the memory.
     fn bound_repeats(&self, elements: usize) -> Result<(), ScanFault> {
-        let possible = self.blob.len();
+        let possible = self.buffers.iter().flatten().map(|bytes| bytes.len()).sum();
         if elements <= possible {
             return Ok(());
         }
@@ -390,7 +408,7 @@ impl<'a> Reading<'a> {
     fn picture(&mut self, texture: usize) -> Option<usize> {
         let root = self.document.as_json();
         let image = root.textures.get(texture)?.source.value();
-        if let Some((_, page)) = self.pictures.iter().find(|(known, _)| *known == image) {
+        if let Some(page) = self.pictures.get(&image) {
             return *page;
         }
         let decoded = root
@@ -406,7 +424,7 @@ impl<'a> Reading<'a> {
                 .push(format!("picture {image} was not used: {reason}"));
         }
         let page = decoded.ok();
-        self.pictures.push((image, page));
+        self.pictures.insert(image, page);
         page
     }
 
@@ -420,12 +438,14 @@ impl<'a> Reading<'a> {
             .ok_or_else(|| "its bytes lie outside the file".to_string())
     }
 
+    /// The bytes of a view's buffer.
+    fn bytes(&self, view: &buffer::View<'_>) -> Option<&'a [u8]> {
+        self.buffers.get(view.buffer().index())?.as_deref()
+    }
+
     fn view(&self, view: &buffer::View<'_>) -> Option<&'a [u8]> {
-        if !matches!(view.buffer().source(), buffer::Source::Bin) {
-            return None;
-        }
         let end = view.offset().checked_add(view.length())?;
-        self.blob.get(view.offset()..end)
+        self.bytes(view)?.get(view.offset()..end)
     }
 
     /// The numbers of an accessor.
@@ -436,17 +456,17 @@ impl<'a> Reading<'a> {
         let view = accessor
             .view()
             .ok_or_else(|| unsupported(format!("its {what} are not stored in the file")))?;
-        if !matches!(view.buffer().source(), buffer::Source::Bin) {
+        let Some(bytes) = self.bytes(&view) else {
             return Err(unsupported(format!("its {what} lie in another file")));
-        }
+        };
         let count = accessor.count();
         let size = accessor.size();
         let stride = view.stride().unwrap_or(size);
         let outside = || ScanFault::Overclaims {
             what: what.to_string(),
             claimed: count as u64,
-            bytes: self.blob.len() as u64,
-            possible: (self.blob.len() / size.max(1)) as u64,
+            bytes: bytes.len() as u64,
+            possible: (bytes.len() / size.max(1)) as u64,
         };
         let data = self.view(&view).ok_or_else(outside)?;
         let data = data.get(accessor.offset()..).ok_or_else(outside)?;

@@ -169,7 +169,29 @@ pub fn read_bytes(
         Format::Glb => glb::read(bytes)?,
     };
     check(&mut scan)?;
+    shorten(&mut scan.notes);
     Ok(scan)
+}
+
+/// Most notes that are kept one by one.
+const MOST_NOTES: usize = 6;
+
+/// Longest note, characters: a file's names may be of any length.
+const LONGEST_NOTE: usize = 300;
+
+/// Notes that a person can read, however many a file gives cause for.
+fn shorten(notes: &mut Vec<String>) {
+    let more = notes.len().saturating_sub(MOST_NOTES);
+    notes.truncate(MOST_NOTES);
+    for note in &mut *notes {
+        if let Some((end, _)) = note.char_indices().nth(LONGEST_NOTE) {
+            note.truncate(end);
+            note.push('…');
+        }
+    }
+    if more > 0 {
+        notes.push(format!("and {more} more of the scan's notes like these"));
+    }
 }
 
 /// The law of a raw scan: faces name vertices that exist and have usable coordinates.
@@ -211,9 +233,10 @@ fn check(scan: &mut RawScan) -> Result<(), ScanFault> {
         }
     }
     if unusable > 0 {
-        scan.notes.push(format!(
+        let told = format!(
             "{unusable} vertices without usable coordinates are used by no triangle and were ignored"
-        ));
+        );
+        scan.notes.insert(0, told);
     }
     Ok(())
 }

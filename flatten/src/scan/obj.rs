@@ -8,7 +8,7 @@
 //! from the last vertex), `mtllib`, `usemtl`; any line ending; `\` continuations. Points, lines, normals, groups
 //! and free-form surfaces are passed over.
 
-use std::borrow::Cow;
+use std::{borrow::Cow, collections::BTreeMap};
 
 use super::{
     Companions, MAX_TRIANGLES, MAX_VERTICES, Paint, RawScan, ScanFault,
@@ -35,8 +35,8 @@ struct Reading {
     /// Outlines with more corners, split once all positions are known; with the material in force.
     outlines: Vec<(Option<usize>, Vec<Corner>)>,
     libraries: Vec<String>,
-    /// Names in order of first use.
-    materials: Vec<String>,
+    /// Names and their numbers in order of first use.
+    materials: BTreeMap<String, usize>,
     /// First face of each run and its material.
     runs: Vec<(usize, Option<usize>)>,
     material: Option<usize>,
@@ -219,11 +219,11 @@ impl Reading {
     }
 
     fn use_material(&mut self, name: &str) {
-        // Exporters group faces, so the last name is the likely one; names are few.
-        let known = self.materials.iter().rposition(|known| known == name);
-        let material = known.unwrap_or_else(|| {
-            self.materials.push(name.to_string());
-            self.materials.len() - 1
+        // A search through a list would take hours for a file that names a million.
+        let material = self.materials.get(name).copied().unwrap_or_else(|| {
+            let number = self.materials.len();
+            self.materials.insert(name.to_string(), number);
+            number
         });
         self.material = Some(material);
         self.wear(self.material);
@@ -305,8 +305,14 @@ impl Reading {
         let mut pages = Pages::default();
         let mut page_of = Vec::with_capacity(self.materials.len());
         let mut pictures: Vec<(String, Option<usize>)> = Vec::new();
-        for name in &self.materials {
-            let material = materials.iter().find(|m| m.name == *name);
+        let mut named: BTreeMap<&str, &Material> = BTreeMap::new();
+        for material in &materials {
+            named.entry(&material.name).or_insert(material);
+        }
+        let mut used: Vec<(&String, &usize)> = self.materials.iter().collect();
+        used.sort_by_key(|(_, number)| **number);
+        for (name, _) in used {
+            let material = named.get(name.as_str());
             let page = material.and_then(|material| match &material.picture {
                 Some(file) => fetch_picture(file, beside, &mut pages, &mut pictures, notes),
                 None => material.colour.and_then(|colour| pages.plain(colour)),
