@@ -25,6 +25,10 @@ const LONGEST_MM: f64 = 2.0;
 /// A wider margin narrows over this many times the difference, so that the cut line stays a line
 /// that scissors follow (its slope never passes 3 in 10). Common practice, no source.
 const TAPER_TIMES: f64 = 5.0;
+/// A taper is also as long as the root of this many times its wider width times the difference: that
+/// keeps it outside a circle of the wider width round the border, so that the last of the wider stretch
+/// has its width in every direction. 6 does on a straight edge; the rest is for bent ones.
+const ROUND_TIMES: f64 = 8.0;
 /// A dart is cut open when its mouth is wider than both allowances and this, mm: less leaves a cut
 /// too short to be worth making. Common practice, no source.
 const OPEN_BEYOND_MM: f64 = 8.0;
@@ -376,7 +380,8 @@ fn tapered(width: f64, along: f64, borders: &[Border], total: f64) -> f64 {
             border.at - along
         };
         for way in [into, into + total, into - total] {
-            let reach = TAPER_TIMES * (wider - width);
+            let reach =
+                (TAPER_TIMES * (wider - width)).max((ROUND_TIMES * wider * (wider - width)).sqrt());
             if width < wider && (0.0..reach).contains(&way) {
                 let x = way / reach;
                 let taper = wider + (width - wider) * (x * x * (3.0 - 2.0 * x));
