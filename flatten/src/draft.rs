@@ -82,9 +82,7 @@ pub enum Fault {
         count: usize,
     },
     /// A piece lies on itself.
-    #[error(
-        "the edge of piece {piece} crosses itself in {count} places; add a dart or a seam there"
-    )]
+    #[error("piece {piece} lies on itself in {count} places; add a dart or a seam there")]
     Overlap {
         /// Piece letter.
         piece: String,
@@ -358,7 +356,8 @@ impl Pattern {
             .fold(0.0, f64::max)
     }
 
-    /// Crossings of a piece's edges: as laid flat, of its cut line and of its sew line.
+    /// Places where a piece lies on itself: crossings of its edges as laid flat, of its cut line and of
+    /// its sew line, and vertices whose triangles go round more than once.
     #[must_use]
     pub fn crossings(&self, piece: usize) -> usize {
         let measured = &self.pieces[piece].measured;
@@ -367,7 +366,9 @@ impl Pattern {
             .iter()
             .map(|ring| ring.vertices.clone())
             .collect();
-        overlap::crossings(&loops, &self.maps[piece].uv).len()
+        let uv = &self.maps[piece].uv;
+        overlap::crossings(&loops, uv).len()
+            + overlap::windings(&self.cut.panels[piece].mesh, uv)
             + measured.cut_crossings
             + measured.sew_crossings
     }

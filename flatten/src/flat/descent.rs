@@ -217,7 +217,8 @@ impl<'a> Descent<'a> {
             .iter()
             .filter(|corners| doubled_area(&walk.state.uv, corners) <= 0.0)
             .count();
-        report.overlaps = overlap::crossings(&self.loops, &uv).len();
+        report.overlaps =
+            overlap::crossings(&self.loops, &uv).len() + overlap::windings(self.mesh, &uv);
         FlatMap { uv, report }
     }
 

@@ -60,6 +60,7 @@ pub struct FlatReport {
     pub gradient: f64,
     /// Triangles turned over.
     pub flipped: usize,
-    /// Crossings of the boundary with itself.
+    /// Places where the map lies on itself: crossings of the boundary, and vertices whose triangles go
+    /// round more than once.
     pub overlaps: usize,
 }

@@ -171,6 +171,13 @@ pub fn folds(mesh: &TriMesh, uv: &[Point2]) -> Vec<Fold> {
     found
 }
 
+/// Number of vertices whose triangles go round more than once, though none of them is turned over.
+#[must_use]
+pub fn windings(mesh: &TriMesh, uv: &[Point2]) -> usize {
+    let twice = |fold: &Fold| matches!(fold, Fold::Vertex(_));
+    folds(mesh, uv).iter().filter(|fold| twice(fold)).count()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -239,6 +246,7 @@ mod tests {
             .collect();
         let mesh = TriMesh::new(positions, faces).unwrap();
         assert_eq!(folds(&mesh, &uv), vec![Fold::Vertex(0)]);
+        assert_eq!(windings(&mesh, &uv), 1);
         let plain: Vec<Point2> = mesh
             .positions()
             .iter()

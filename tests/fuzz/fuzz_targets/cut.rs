@@ -53,8 +53,11 @@ fn ring(dice: &mut Dice, centre: (f64, f64), reach: (f64, f64), most: u8) -> Vec
 }
 
 fuzz_target!(|bytes: &[u8]| {
+    // The last byte says how far to go: cutting is quick and is most of what can go wrong, the rest is slow.
+    let depth = bytes.last().copied().unwrap_or_default();
+    let (lays, makes) = (depth % 4 == 0, depth % 16 == 0);
     let mut dice = Dice(bytes);
-    let (mut positions, faces) = fixtures::head(2);
+    let (mut positions, faces) = fixtures::head(if depth < 128 { 1 } else { 2 });
     for _ in 0..dice.below(6) {
         let v = usize::from(dice.byte()) % positions.len();
         let by = dice.between(0.9, 1.05);
@@ -130,6 +133,9 @@ fuzz_target!(|bytes: &[u8]| {
     let parts: f64 = cut.panels.iter().map(|p| p.mesh.area()).sum();
     assert!((parts - whole).abs() <= 1e-6 * whole.max(1.0), "{parts} of {whole} mm2");
 
+    if !lays {
+        return;
+    }
     let material = Material { name: "any".into(), limit: 0.03, tension: 1.0, crowding: 2.0 };
     let mut maps = Vec::new();
     for panel in &cut.panels {
@@ -143,9 +149,13 @@ fuzz_target!(|bytes: &[u8]| {
         });
         assert_eq!(flipped.count(), map.report.flipped, "{:?}", map.report);
         let loops: Vec<Vec<u32>> = panel.loops.iter().map(|l| l.vertices.clone()).collect();
-        assert_eq!(overlap::crosses(&loops, &map.uv), map.report.overlaps > 0, "{:?}", map.report);
+        let on_itself = overlap::crosses(&loops, &map.uv) || overlap::windings(&panel.mesh, &map.uv) > 0;
+        assert_eq!(on_itself, map.report.overlaps > 0, "{:?}", map.report);
         assert!(field.summary(0.03).max.is_finite());
         maps.push(map);
+    }
+    if !makes {
+        return;
     }
     let allowance = Allowance { front_mm: 20.0, sides_mm: 10.0, nape_mm: 10.0, opening_mm: 6.0, seam_mm: 6.0, dart_mm: 6.0 };
     let pieces = piece::make(&Order {
