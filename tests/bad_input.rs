@@ -3,149 +3,12 @@
 
 #![allow(clippy::unwrap_used, reason = "a failed step fails the test")]
 
-use std::{
-    fmt::Write,
-    fs,
-    path::Path,
-    process::{Command, Output},
-    sync::LazyLock,
-};
+#[path = "bad_input/desk.rs"]
+mod desk;
 
-use flatten::{form::average_head, mesh::TriMesh};
+use std::{fmt::Write, fs};
 
-/// A folder with a scan and a fitting that would draft.
-struct Desk {
-    home: tempfile::TempDir,
-}
-
-/// A fitting on the average head's own mesh; `{…}` are filled in.
-fn good_fitting() -> String {
-    let form = average_head();
-    let head = form.head();
-    let point = |p: flatten::Point3| format!("[{:.3}, {:.3}, {:.3}]", p.x, p.y, p.z);
-    let list: Vec<_> = form.outline().perimeter.iter().map(|p| point(*p)).collect();
-    format!(
-        "fitting = 1\nclient = \"0042\"\nunits = \"mm\"\n\n[mold]\nscan = \"mold.obj\"\n\n\
-         [landmarks]\nfront = {}\nnape = {}\nleft_ear = {}\nright_ear = {}\n\n\
-         [perimeter]\nfrom = \"points\"\npoints = [{}]\n\n[darts]\nlayout = \"even:4\"\n",
-        point(head.front),
-        point(head.nape),
-        point(head.left_ear),
-        point(head.right_ear),
-        list.join(", ")
-    )
-}
-
-fn crown() -> String {
-    let p = average_head().head().crown;
-    format!("[{:.3}, {:.3}, {:.3}]", p.x, p.y, p.z)
-}
-
-fn obj(scale: f64) -> String {
-    static MESH: LazyLock<TriMesh> = LazyLock::new(|| average_head().mesh(3000));
-    let mesh = &*MESH;
-    let mut out = String::new();
-    for p in mesh.positions() {
-        let p = p * scale;
-        let _ = writeln!(out, "v {} {} {}", p.x, p.y, p.z);
-    }
-    for f in mesh.faces() {
-        let _ = writeln!(out, "f {} {} {}", f[0] + 1, f[1] + 1, f[2] + 1);
-    }
-    out
-}
-
-impl Desk {
-    fn new() -> Self {
-        let home = tempfile::tempdir().unwrap();
-        fs::write(home.path().join("mold.obj"), obj(1.0)).unwrap();
-        fs::write(home.path().join("fitting.toml"), good_fitting()).unwrap();
-        Self { home }
-    }
-
-    fn path(&self, name: &str) -> std::path::PathBuf {
-        self.home.path().join(name)
-    }
-
-    fn put(&self, name: &str, bytes: impl AsRef<[u8]>) {
-        fs::write(self.path(name), bytes).unwrap();
-    }
-
-    /// The good fitting with one piece of text put for another.
-    fn edit(&self, from: &str, to: &str) {
-        let text = good_fitting();
-        assert!(text.contains(from), "{from}");
-        self.put("fitting.toml", text.replacen(from, to, 1));
-    }
-
-    /// Runs within 2 s of processor time and 500 MB of address space, where the system can hold it
-    /// to that: what needs more is ended by a signal and has no exit code.
-    fn run(&self, args: &[&str]) -> Output {
-        let program = env!("CARGO_BIN_EXE_pattern-cli");
-        let mut command = Command::new(if cfg!(unix) { "sh" } else { program });
-        if cfg!(unix) {
-            let held = "ulimit -t 2; ulimit -v 500000; exec \"$0\" \"$@\"";
-            command.args(["-c", held, program]);
-        }
-        command
-            // Every thread and every pool of memory takes address space that nobody uses.
-            .env("RAYON_NUM_THREADS", "2")
-            .env("MALLOC_ARENA_MAX", "2")
-            .args(args)
-            .current_dir(self.home.path())
-            .output()
-            .unwrap()
-    }
-
-    fn listing(&self) -> Vec<String> {
-        let mut names = Vec::new();
-        list(self.home.path(), &mut names);
-        names.sort();
-        names
-    }
-}
-
-fn list(folder: &Path, names: &mut Vec<String>) {
-    for entry in fs::read_dir(folder).unwrap() {
-        let path = entry.unwrap().path();
-        names.push(path.display().to_string());
-        if path.is_dir() {
-            list(&path, names);
-        }
-    }
-}
-
-/// Runs and checks code, sentence, silence about panics, and that the disk is as it was.
-fn refused(name: &str, prepare: impl FnOnce(&Desk), args: &[&str], code: i32, sentence: &str) {
-    let desk = Desk::new();
-    prepare(&desk);
-    let before = desk.listing();
-    let output = desk.run(args);
-    let told = String::from_utf8_lossy(&output.stderr);
-    assert_eq!(output.status.code(), Some(code), "{name}: {told}");
-    let first = told.lines().next().unwrap_or_default();
-    assert!(
-        first.contains(sentence),
-        "{name}: said\n  {told}\nand not\n  {sentence}"
-    );
-    assert!(!told.contains("panicked"), "{name}: {told}");
-    assert!(output.stdout.is_empty(), "{name}: {:?}", output.stdout);
-    assert_eq!(desk.listing(), before, "{name} left something on the disk");
-}
-
-const DRAFT: [&str; 4] = ["draft", "fitting.toml", "--out", "out"];
-
-fn edited(from: &str, to: &str, sentence: &str) {
-    refused(to, |desk| desk.edit(from, to), &DRAFT, 1, sentence);
-}
-
-fn scan(name: &str, bytes: impl AsRef<[u8]>, sentence: &str) {
-    let prepare = |desk: &Desk| {
-        desk.put(name, bytes);
-        desk.edit("mold.obj", name);
-    };
-    refused(name, prepare, &DRAFT, 1, sentence);
-}
+use desk::{DRAFT, Desk, crown, edited, good_fitting, obj, refused, scan};
 
 #[test]
 fn the_good_fitting_is_not_refused() {
@@ -574,4 +437,276 @@ fn a_refusal_is_json_when_asked() {
     assert_eq!(output.status.code(), Some(1));
     let told: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     assert!(told["error"].as_str().unwrap().contains("nowhere.toml"));
+}
+
+/// A small good record with one piece of text put for another.
+fn record_with(from: &str, to: &str) -> String {
+    let good = include_str!("fuzz/seeds/pattern.json");
+    assert!(good.contains(from), "{from}");
+    good.replacen(from, to, 1)
+}
+
+#[test]
+fn earlier_patterns_whose_layout_can_not_be_kept() {
+    const LIKE: [&str; 6] = [
+        "draft",
+        "fitting.toml",
+        "--like",
+        "earlier.json",
+        "--out",
+        "out",
+    ];
+    let like = |text: &str, sentence: &str| {
+        let prepare = |desk: &Desk| desk.put("earlier.json", text);
+        refused(sentence, prepare, &LIKE, 1, sentence);
+    };
+    refused("missing", |_| {}, &LIKE, 1, "earlier.json: ");
+    let folder = |desk: &Desk| fs::create_dir(desk.path("earlier.json")).unwrap();
+    refused("a folder", folder, &LIKE, 1, "earlier.json: ");
+    like("", "earlier.json: is no pattern.json of a draft");
+    like(
+        &good_fitting(),
+        "earlier.json: is no pattern.json of a draft",
+    );
+    let format = record_with("\"format\":1,", "\"format\":2,");
+    like(&format, "has format 2; this version prints format 1");
+    let chin = record_with("\"from\":\"nape\"", "\"from\":\"chin\"");
+    like(&chin, "D1 of the earlier pattern counts from \"chin\"");
+    let point = record_with(
+        "\"towards\":\"crown\"",
+        "\"towards\":{\"point_mm\":[0,0,90]}",
+    );
+    like(&point, "D1 of the earlier pattern is placed by points");
+    let opening = record_with("\"from\":\"nape\"", "\"from\":\"opening:3\"");
+    like(
+        &opening,
+        "the earlier layout can't be kept on this mold: dart D1 starts on opening 3",
+    );
+    let off = record_with("\"along_mm\":-118.6253", "\"along_mm\":-9000");
+    like(
+        &off,
+        "the earlier layout can't be kept on this mold: dart D1: its mouth lies",
+    );
+    let deep = record_with("\"depth_mm\":121.5502", "\"depth_mm\":900");
+    like(
+        &deep,
+        "the earlier layout can't be kept on this mold: dart D1 leaves the base",
+    );
+    let none = record_with("\"depth_mm\":121.5502", "\"depth_mm\":-5");
+    like(
+        &none,
+        "the earlier layout can't be kept on this mold: dart D1",
+    );
+}
+
+#[test]
+fn stock_that_nobody_sells() {
+    let stock = |keys: &str, sentence: &str| {
+        edited("[darts]", &format!("[material]\n{keys}\n[darts]"), sentence);
+    };
+    stock(
+        "width = 0",
+        "`width` is 0 mm; it lies between 50 mm and 5000 mm",
+    );
+    stock("width = -600", "`width` is -600 mm");
+    stock("width = \"wide\"", "`width`");
+    stock("width = 1e300", "`width` is");
+    stock("width = inf", "`width` is");
+    stock("width = 600\nlength = 5", "`length` is 5 mm");
+    stock("length = 900", "`length` of the stock without its `width`");
+    stock(
+        "breadth = 600",
+        "`breadth` is not a known key of [material]",
+    );
+    stock(
+        "name = \"felt\"\nwidth = 600",
+        "material \"felt\" is not in the table",
+    );
+}
+
+#[test]
+fn hair_that_nobody_wears() {
+    let hair = |keys: &str, sentence: &str| {
+        edited("[darts]", &format!("[hair]\n{keys}\n[darts]"), sentence);
+    };
+    hair("length = 150", "[hair] lacks `density`");
+    hair("density = 75", "[hair] lacks `length`");
+    hair("density = 0\nlength = 150", "`density` is 0");
+    hair("density = 1e9\nlength = 150", "`density` is 1000000000");
+    hair("density = nan\nlength = 150", "`density` is");
+    hair("density = \"thick\"\nlength = 150", "`density`");
+    hair("density = 75\nlength = 1", "`length` is 1 mm");
+    hair("density = 75\nlength = 150\nfold = -1", "`fold` is -1 mm");
+    hair(
+        "density = 75\nlength = 150\nthickness = 5",
+        "`thickness` is 5 mm",
+    );
+    hair("density = 75\nlength = 150\nfront = -1", "`front` is -1");
+    hair(
+        "density = 75\nlength = 150\ncolour = \"red\"",
+        "`colour` is not a known key of [hair]",
+    );
+}
+
+#[test]
+fn lines_that_are_not_there() {
+    edited(
+        "from = \"points\"\npoints = ",
+        "from = \"pen\"\n# ",
+        "the scan has no colours",
+    );
+    let clock = "from = \"clock\"\nclock = [90, 90, 90]\n# ";
+    edited("from = \"points\"\npoints = ", clock, "`clock`");
+    let far = "from = \"clock\"\nclock = [990, 90, 90, 90, 90, 90, 90, 90, 90, 90, 90, 90]\n# ";
+    edited("from = \"points\"\npoints = ", far, "`clock`");
+    let args = ["trace", "mold.obj", "--out", "out"];
+    refused("no colours", |_| {}, &args, 1, "the scan has no colours");
+    let args = ["trace", "nowhere.glb", "--out", "out"];
+    refused("no scan", |_| {}, &args, 1, "nowhere.glb");
+}
+
+#[test]
+fn more_than_a_machine_can_do() {
+    edited("[darts]\n", "[darts]\nmost = 4000\n", "`most` is 4000");
+    edited("\"even:4\"", "\"even:4000\"", "`layout` is \"even:4000\"");
+    edited("[darts]", "[sheet]\npaper = \"1x1\"\n[darts]", "paper");
+    edited(
+        "[darts]",
+        "[sheet]\nmargin = 300\n[darts]",
+        "`margin` is 300",
+    );
+    edited("[darts]", "[sheet]\noverlap = 0\n[darts]", "`overlap` is 0");
+    let args = ["draft", "fitting.toml", "--threads", "1000000"];
+    refused("threads", |_| {}, &args, 2, "error: ");
+    // Files of a few hundred bytes that claim billions.
+    let mut stl = vec![b' '; 80];
+    stl.extend(u32::MAX.to_le_bytes());
+    scan("claim.stl", stl, "claim.stl");
+    let ply = "ply\nformat binary_little_endian 1.0\nelement vertex 4294967295\nproperty float x\n\
+               property float y\nproperty float z\nelement face 4294967295\n\
+               property list uint uint vertex_indices\nend_header\n";
+    scan("claim.ply", ply, "claim.ply");
+    let json = r#"{"asset":{"version":"2.0"},"scene":0,"scenes":[{"nodes":[0]}],"nodes":[{"mesh":0}],
+        "meshes":[{"primitives":[{"attributes":{"POSITION":0},"indices":1}]}],"buffers":[{"byteLength":12}],
+        "bufferViews":[{"buffer":0,"byteLength":12}],
+        "accessors":[{"bufferView":0,"componentType":5126,"count":4000000000,"type":"VEC3",
+        "min":[0,0,0],"max":[1,1,1]},{"bufferView":0,"componentType":5125,"count":4000000000,"type":"SCALAR"}]}"#;
+    let mut glb = b"glTF".to_vec();
+    let padded = format!("{json:<width$}", width = json.len().next_multiple_of(4));
+    let chunk = |bytes: &[u8], kind: u32| {
+        let mut out = u32::try_from(bytes.len()).unwrap().to_le_bytes().to_vec();
+        out.extend(kind.to_le_bytes());
+        out.extend(bytes);
+        out
+    };
+    let body = [
+        chunk(padded.as_bytes(), 0x4E4F_534A),
+        chunk(&[0; 12], 0x004E_4942),
+    ]
+    .concat();
+    glb.extend(2_u32.to_le_bytes());
+    glb.extend(u32::try_from(12 + body.len()).unwrap().to_le_bytes());
+    glb.extend(body);
+    scan("claim.glb", glb, "claim.glb");
+}
+
+/// Runs a draft of a fitting that can be used, and gives what it said on both streams.
+fn drafted(desk: &Desk, args: &[&str]) -> (Vec<String>, Vec<String>) {
+    let output = desk.run(args);
+    let lines = |bytes: &[u8]| -> Vec<String> {
+        let text = String::from_utf8_lossy(bytes);
+        text.lines().map(str::to_owned).collect()
+    };
+    let (told, beware) = (lines(&output.stdout), lines(&output.stderr));
+    assert!(
+        matches!(output.status.code(), Some(0 | 3)),
+        "{:?} {beware:?}",
+        output.status
+    );
+    (told, beware)
+}
+
+/// No list of notes or warnings is longer than this, whatever a file gives cause for.
+const MOST_LINES: usize = 40;
+
+#[test]
+fn a_scan_of_many_names_is_read_quickly_and_told_in_few_lines() {
+    let desk = Desk::new();
+    let mut text = String::new();
+    for k in 0..300 {
+        let _ = writeln!(text, "mtllib none{k}.mtl");
+    }
+    // Every triangle wears a material of its own, and most files name pictures that are not there.
+    let mut number = 0;
+    for line in obj(1.0).lines() {
+        if let Some(corners) = line.strip_prefix("f ") {
+            let [a, b, c]: [&str; 3] = corners.split(' ').collect::<Vec<_>>().try_into().unwrap();
+            for _ in 0..20 {
+                let _ = writeln!(text, "usemtl material {number}");
+                number += 1;
+            }
+            let _ = writeln!(text, "f {a}/1 {b}/1 {c}/1");
+        } else {
+            let _ = writeln!(text, "{line}");
+        }
+    }
+    text.push_str("vt 0 0\n");
+    let mut materials = String::new();
+    for k in 0..9000 {
+        let _ = writeln!(materials, "newmtl material {k}\nmap_Kd gone{k}.png");
+    }
+    desk.put("none0.mtl", materials);
+    desk.put("mold.obj", text);
+    let (told, beware) = drafted(&desk, &DRAFT);
+    let all = told.len() + beware.len();
+    assert!(all < MOST_LINES, "{all} lines: {told:#?} {beware:#?}");
+    let more = told
+        .iter()
+        .any(|line| line.contains("more of the scan's notes"));
+    assert!(more, "{told:#?}");
+}
+
+#[test]
+fn a_scan_full_of_faults_is_told_in_counts() {
+    let desk = Desk::new();
+    let text = obj(1.0);
+    // Each triangle thrice, once the wrong way round, and as many needles and doubled corners.
+    let faces: Vec<&str> = text.lines().filter(|line| line.starts_with("f ")).collect();
+    let mut spoiled = text.clone();
+    for face in &faces {
+        let [a, b, c]: [&str; 3] = face[2..].split(' ').collect::<Vec<_>>().try_into().unwrap();
+        let _ = writeln!(spoiled, "f {c} {b} {a}\nf {a} {b} {b}\nf {a} {b} {c}");
+    }
+    desk.put("mold.obj", spoiled);
+    let (told, beware) = drafted(&desk, &DRAFT);
+    let all = told.len() + beware.len();
+    assert!(all < MOST_LINES, "{all} lines: {told:#?} {beware:#?}");
+}
+
+#[test]
+fn many_broken_rules_are_told_worst_first_and_counted() {
+    let desk = Desk::new();
+    // Thirteen short darts, twenty-five millimetres apart, where thirty-two are usual.
+    let mut darts = String::new();
+    for k in -6..=6 {
+        let along = 25 * k;
+        let _ = writeln!(
+            darts,
+            "[[dart]]\nfrom = \"nape\"\nalong = {along}\ndepth = 25"
+        );
+    }
+    desk.edit("[darts]\nlayout = \"even:4\"\n", &darts);
+    let (told, beware) = drafted(&desk, &DRAFT);
+    let all = told.len() + beware.len();
+    assert!(all < MOST_LINES, "{all} lines: {told:#?} {beware:#?}");
+    let more = "more places keep less than the usual distance between mouths";
+    assert!(beware.iter().any(|line| line.contains(more)), "{beware:#?}");
+    // What forbids to cut comes first, a rule of the craft last.
+    let place = |words: &str| beware.iter().position(|line| line.contains(words));
+    let strain = place("the material takes").unwrap();
+    assert!(strain < place(more).unwrap(), "{beware:#?}");
+    // The same on paper and in the record.
+    let record = fs::read_to_string(desk.path("out/pattern.json")).unwrap();
+    let record: serde_json::Value = serde_json::from_str(&record).unwrap();
+    assert!(record["warnings"].as_array().unwrap().len() < MOST_LINES);
 }

@@ -51,11 +51,14 @@ pub fn run() -> ExitCode {
         json: args.common.json,
         quiet: args.common.quiet,
     };
-    if let Some(count) = args.common.threads {
-        // Fails only when a pool exists already, which nothing before this line makes.
-        let _ = rayon::ThreadPoolBuilder::new()
-            .num_threads(count.get())
-            .build_global();
+    // None of its own is the system's choice. Started here and not where it is first needed, because
+    // there a system that gives no more threads could only be answered with a panic.
+    let threads = args.common.threads.map_or(0, usize::from);
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(threads);
+    if let Err(why) = pool.build_global() {
+        let sentence =
+            format!("the system gives no threads to work with ({why}); name fewer with --threads");
+        return voice.refuse(&outcome::Failure::new(sentence));
     }
     folder::tidy_on_interrupt();
     match command::run(&args, &voice) {

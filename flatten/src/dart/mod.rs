@@ -13,7 +13,7 @@ mod starts;
 pub use cut::{POINT_TO_EDGE_MM, cut, even};
 pub use error::{CutName, DartError};
 pub use place::Cutter;
-pub use rules::{Breach, Ground, Near, Rules};
+pub use rules::{Breach, Ground, Near, Rules, in_words};
 pub use search::{Found, Reach, SearchOptions, search};
 
 use crate::{Point3, mesh::TriMesh, patch::Zone};

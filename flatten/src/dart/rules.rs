@@ -3,7 +3,7 @@
 //! The distances are common practice, no source; every one can be changed. They bind the automatic
 //! search. A layout that the maker gives is honoured, and what it breaks is said.
 
-use std::fmt;
+use std::{collections::BTreeMap, fmt};
 
 use crate::{
     Point3,
@@ -139,6 +139,35 @@ impl fmt::Display for Breach {
     }
 }
 
+/// Of one rule's breaches, told one by one at most.
+const MOST_TOLD: usize = 4;
+
+/// Breaches in sentences. Where a rule is broken in many places the worst ones are told, and how many
+/// more there are.
+#[must_use]
+pub fn in_words(breaches: &[Breach]) -> Vec<String> {
+    let mut by_kind: BTreeMap<Near, Vec<usize>> = BTreeMap::new();
+    for (k, breach) in breaches.iter().enumerate() {
+        by_kind.entry(breach.near.kind()).or_default().push(k);
+    }
+    let share = |&k: &usize| breaches[k].distance_mm / breaches[k].allowed_mm;
+    let (mut told, mut more) = (Vec::new(), Vec::new());
+    for (kind, mut places) in by_kind {
+        if places.len() > MOST_TOLD {
+            places.sort_by(|a, b| share(a).total_cmp(&share(b)));
+            let rest = places.split_off(MOST_TOLD - 1).len();
+            more.push(format!(
+                "{rest} more places keep less than the usual distance {}",
+                kind.rule()
+            ));
+        }
+        told.extend(places);
+    }
+    told.sort_unstable();
+    let told = told.into_iter().map(|k| breaches[k].to_string());
+    told.chain(more).collect()
+}
+
 /// The places of one patch that the rules speak of, gathered once.
 #[derive(Debug, Clone)]
 pub struct Ground {
@@ -258,4 +287,30 @@ fn nearest(a: &[Point3], b: &[Point3]) -> f64 {
         }
     }
     least.sqrt()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn many_breaches_are_counted_and_the_worst_are_told() {
+        let breach = |dart: usize, near, distance_mm| Breach {
+            dart,
+            near,
+            distance_mm,
+            allowed_mm: 10.0,
+        };
+        let mut all = vec![breach(0, Near::Crown, 3.0)];
+        all.extend((1..40_u8).map(|k| breach(k.into(), Near::Dart(0), 9.0 - 0.2 * f64::from(k))));
+        let words = in_words(&all);
+        assert_eq!(words.len(), 5);
+        assert!(words[0].contains("D1: it runs near the top of the head"));
+        assert!(words[1].contains("D38") && words[3].contains("D40"));
+        assert_eq!(
+            words[4],
+            "36 more places keep less than the usual distance between darts"
+        );
+        assert_eq!(in_words(&all[..5]).len(), 5);
+    }
 }

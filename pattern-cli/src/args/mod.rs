@@ -1,6 +1,6 @@
 //! What was typed. Nothing is opened here.
 
-use std::{num::NonZeroUsize, path::PathBuf};
+use std::path::PathBuf;
 
 use clap::{Args as ClapArgs, Parser, Subcommand};
 use flatten::{job::LayoutChoice, sheet::Paper, units::parse_length};
@@ -36,8 +36,8 @@ pub struct Common {
     #[arg(long, short, global = true)]
     pub quiet: bool,
     /// Work on this many threads; the result is the same with any number
-    #[arg(long, global = true, value_name = "N")]
-    pub threads: Option<NonZeroUsize>,
+    #[arg(long, global = true, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    pub threads: Option<u16>,
 }
 
 /// The commands.

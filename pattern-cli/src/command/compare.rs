@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use flatten::{
+    dart::in_words,
     draft::{self, Pattern},
     job::LayoutChoice,
     piece::{Style, draw},
@@ -178,9 +179,7 @@ fn row(pattern: &Pattern, fitting: &Fitting) -> Result<Row, flatten::sheet::Shee
         to_opening_mm,
         sheets: tile(&figures, &fitting.sheet, 0.0)?.tiles.len(),
         limit_met: pattern.limit_met(),
-        remarks: faults
-            .chain(pattern.breaches.iter().map(ToString::to_string))
-            .collect(),
+        remarks: faults.chain(in_words(&pattern.breaches)).collect(),
     })
 }
 

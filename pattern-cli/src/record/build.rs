@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use flatten::{
     Point3,
-    dart::{Anchor, Towards},
+    dart::{Anchor, Towards, in_words},
     draft::{Fault, Pattern},
     mesh::TriMesh,
     piece,
@@ -26,7 +26,7 @@ impl Record {
         let mut beware = order.beware.clone();
         beware.extend(pattern.faults.iter().map(ToString::to_string));
         beware.extend(off_lengths(&tapes));
-        beware.extend(pattern.breaches.iter().map(ToString::to_string));
+        beware.extend(in_words(&pattern.breaches));
         beware.extend(unlaid.map(|why| why.to_string()));
         let mut warnings = beware.clone();
         warnings.extend(order.ask.iter().cloned());
