@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used, reason = "a failed step fails the test")]
 
 use std::{
+    collections::BTreeSet,
     f64::consts::{FRAC_PI_2, PI, TAU},
     fmt::Write as _,
     fs,
@@ -11,6 +12,11 @@ use std::{
 };
 
 use fixtures::{Faults, Mesh};
+use flatten::{
+    Point3,
+    mesh::{MendOptions, mend},
+    scan::RawScan,
+};
 
 fn obj((positions, faces): &Mesh) -> String {
     let mut text = String::new();
@@ -126,5 +132,126 @@ fn a_scan_full_of_faults_gives_the_pattern_of_its_clean_original() {
         let off = farthest(&a, &b).max(farthest(&b, &a));
         println!("seed {seed}: sew lines differ by {off:.3} mm");
         assert!(off < 0.5, "{off} mm\n{said}");
+    }
+}
+
+/// One fault in a mold, and how often it is in there.
+fn faults_one_by_one(clean: &Mesh) -> Vec<(&'static str, Mesh, usize)> {
+    let with = |faults: Faults| fixtures::spoiled(clean, &faults, 5);
+    let none = Faults::default;
+    let (corners, faces) = (clean.0.len(), clean.1.len());
+    let added = |mesh: &Mesh| mesh.1.len() - faces;
+    let used = |mesh: &Mesh| mesh.1.iter().flatten().collect::<BTreeSet<_>>().len();
+    let soup = with(Faults {
+        soup: true,
+        jitter_mm: 0.0005,
+        ..none()
+    });
+    let turned = with(Faults {
+        turned: Some(7),
+        ..none()
+    });
+    let doubled = with(Faults {
+        doubled: Some(20),
+        ..none()
+    });
+    let collapsed = with(Faults {
+        collapsed: Some(50),
+        ..none()
+    });
+    let fins = with(Faults { fins: 8, ..none() });
+    let fin_count = added(&fins);
+    let crumbs = with(Faults {
+        crumbs: 25,
+        ..none()
+    });
+    let touching = with(Faults {
+        touching: 5,
+        ..none()
+    });
+    let cones = added(&touching);
+    let table = with(Faults {
+        table: true,
+        ..none()
+    });
+    let top = added(&table);
+    let holes = with(Faults {
+        holes: 12,
+        ..none()
+    });
+    let pierced = corners - used(&holes);
+    let slivers = with(Faults {
+        slivers: 30,
+        ..none()
+    });
+    let extra = used(&slivers) - corners;
+    let inside_out = with(Faults {
+        inside_out: true,
+        ..none()
+    });
+    vec![
+        (
+            "every triangle with corners of its own, up to 0.0017 mm apart",
+            soup,
+            3 * faces - corners,
+        ),
+        ("triangles that face the other way", turned, faces / 7),
+        ("everything inside out", inside_out, faces),
+        ("triangles there twice", doubled, faces / 20),
+        ("triangles without extent", collapsed, faces / 50),
+        ("fins: three triangles on an edge", fins, fin_count),
+        ("cones that touch in a point", touching, cones),
+        ("crumbs beside the head", crumbs, 4 * 25),
+        ("a table under it", table, top),
+        ("small holes", holes, pierced),
+        ("needles and caps", slivers, extra),
+    ]
+}
+
+/// The table of DEVELOPERS.md is what happens: each fault alone is told in its words, with its count and a
+/// place, nothing else is told, and the mold is whole again.
+#[test]
+fn each_fault_alone_is_mended_and_told_as_the_table_says() {
+    let text = include_str!("../DEVELOPERS.md");
+    let section = text.split("\n## What is mended\n").nth(1).unwrap();
+    let rows: Vec<Vec<&str>> = section
+        .split("\n## ")
+        .next()
+        .unwrap()
+        .lines()
+        .filter(|line| line.starts_with("| ") && !line.starts_with("| fault"))
+        .map(|line| line.trim_matches('|').split('|').map(str::trim).collect())
+        .collect();
+    let clean = fixtures::mold(90);
+    let cases = faults_one_by_one(&clean);
+    assert_eq!(rows.len(), cases.len());
+    let raw = |(positions, faces): &Mesh| RawScan {
+        positions: positions.iter().map(|p| Point3::from(*p)).collect(),
+        faces: faces.clone(),
+        ..RawScan::default()
+    };
+    let (whole, report) = mend(raw(&clean), &MendOptions::default()).unwrap();
+    assert!(report.acts.is_empty());
+    for (row, (name, mesh, count)) in rows.iter().zip(&cases) {
+        assert_eq!(row[0], *name);
+        let (mended, report) = mend(raw(mesh), &MendOptions::default()).unwrap();
+        let told: Vec<String> = report.acts.iter().map(ToString::to_string).collect();
+        println!("{name}: {told:?}");
+        let words: Vec<&str> = row[2].split("; ").collect();
+        assert_eq!(told.len(), words.len(), "{name}: {told:?}");
+        for (told, words) in told.iter().zip(words) {
+            let wanted = format!("{count} {words}");
+            assert!(told.starts_with(&wanted), "{name}: {told}, not {wanted}");
+        }
+        let place = report.acts[0].place;
+        let near = |p: &[f64; 3]| (Point3::from(*p) - place).norm() < 15.0;
+        assert!(
+            mesh.0.iter().any(near),
+            "{name}: nothing of the scan is at {place}"
+        );
+        assert_eq!(mended.mesh.euler_characteristic(), 1, "{name}");
+        assert_eq!(mended.mesh.boundary_loops().len(), 1, "{name}");
+        let area = mended.mesh.area() / whole.mesh.area() - 1.0;
+        assert!(area.abs() < 1e-4, "{name}: {area}");
     }
 }

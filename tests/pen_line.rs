@@ -5,6 +5,8 @@
     reason = "helpers of tests fail loudly, as tests do"
 )]
 
+#[path = "pen_line/crosses.rs"]
+mod crosses;
 #[path = "pen_line/paint.rs"]
 mod paint;
 

@@ -100,6 +100,8 @@ impl Stroke {
 #[derive(Debug, Clone)]
 pub(crate) struct Painting {
     pub(crate) strokes: Vec<Stroke>,
+    /// Open strokes of the same pen: crosses, two each.
+    pub(crate) marks: Vec<Stroke>,
     pub(crate) width: f64,
     pub(crate) pen: [f64; 3],
     pub(crate) skin: [f64; 3],
@@ -122,6 +124,7 @@ impl Painting {
     pub(crate) fn plain(strokes: Vec<Stroke>) -> Self {
         Self {
             strokes,
+            marks: Vec::new(),
             width: 2.5,
             pen: [25.0, 25.0, 30.0],
             skin: [205.0, 165.0, 140.0],
@@ -134,9 +137,21 @@ impl Painting {
         }
     }
 
+    /// Draws a short straight stroke on a head: its middle, which way it goes and how long it is.
+    pub(crate) fn mark(&mut self, form: &HeadForm, at: &Point3, way: Vector3, long: f64) {
+        let points = (0..=(long / SPACING) as usize).map(|k| {
+            let off = k as f64 * SPACING - 0.5 * long;
+            form.point(&(at.coords + way.normalize() * off))
+        });
+        self.marks.push(Stroke {
+            points: points.collect(),
+            gaps: Vec::new(),
+        });
+    }
+
     /// A function that gives each point of the head its colour.
     pub(crate) fn painter(&self) -> impl Fn(&Point3) -> [u8; 3] + '_ {
-        let near = Near::new(&self.strokes);
+        let near = Near::new(self.strokes.iter().chain(&self.marks));
         move |p| self.colour(p, &near)
     }
 
@@ -240,7 +255,7 @@ struct Near {
 const CUBE: f64 = 4.0;
 
 impl Near {
-    fn new(strokes: &[Stroke]) -> Self {
+    fn new<'a>(strokes: impl Iterator<Item = &'a Stroke>) -> Self {
         let mut cubes: HashMap<[i32; 3], Vec<Point3>> = HashMap::new();
         for stroke in strokes {
             for (k, p) in stroke.points.iter().enumerate() {

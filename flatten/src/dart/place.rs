@@ -13,7 +13,7 @@ use crate::{
         GeodesicError, Nearest, SurfacePath, SurfacePoint, normal_at, project_once, shortest,
         straightest,
     },
-    patch::{Edge, EdgePlace, Patch, REACH_MM, SMOOTH_GAP_MM, smooth_step},
+    patch::{Edge, EdgePlace, Patch, REACH_MM, smooth_through},
 };
 
 use super::{Anchor, CutName, DartError, DartSpec, Layout, POINT_TO_EDGE_MM, SeamSpec, Towards};
@@ -39,10 +39,6 @@ const ASIDE_MM: [f64; 7] = [0.0, 4.0, -4.0, 8.0, -8.0, 12.0, -12.0];
 
 /// Evenly spread darts shorter than this are left out, mm: they let out nothing.
 const LEAST_DEPTH_MM: f64 = 15.0;
-/// A smooth curve through points this close keeps within 0.5 mm of a head of 75 mm radius, mm.
-const LAID_GAP_MM: f64 = 16.0;
-/// Gaps halved so often: half a metre comes to 8 mm.
-const HALVINGS: usize = 6;
 
 /// A patch made ready for cutting many layouts.
 #[derive(Debug)]
@@ -301,7 +297,7 @@ impl<'a> Cutter<'a> {
         }
         // A seam through two points is a shortest line; through more, a smooth one.
         let fine = if count > 2 {
-            self.smooth_through(stations)
+            smooth_through(mesh, self.tree(), stations, false)
         } else {
             stations
         };
@@ -312,57 +308,6 @@ impl<'a> Cutter<'a> {
             points.extend(&path.points[1..]);
         }
         Ok(SurfacePath::new(mesh, points))
-    }
-
-    /// Stations between stations, a few millimetres apart, along a smooth curve.
-    ///
-    /// A curve through far-apart points runs deep under the surface, and what lies nearest to it there
-    /// leaps from facet to facet. So gaps are halved, each middle brought onto the surface before the
-    /// next halving, until the curve keeps close to it.
-    fn smooth_through(&self, stations: Vec<SurfacePoint>) -> Vec<SurfacePoint> {
-        let mut coarse = stations;
-        for _ in 0..HALVINGS {
-            let Some(finer) = self.between(&coarse, LAID_GAP_MM, true) else {
-                break;
-            };
-            coarse = finer;
-        }
-        self.between(&coarse, SMOOTH_GAP_MM, false)
-            .unwrap_or(coarse)
-    }
-
-    /// Points of the smooth curve put between stations farther apart than `gap_mm`, only the middle one
-    /// or all; `None` when no gap is as wide.
-    fn between(
-        &self,
-        stations: &[SurfacePoint],
-        gap_mm: f64,
-        middle: bool,
-    ) -> Option<Vec<SurfacePoint>> {
-        let mesh = &self.patch.mesh;
-        let positions: Vec<Point3> = stations.iter().map(|s| s.position(mesh)).collect();
-        let wide = |k: usize| {
-            let gap = (positions.get(k + 1)? - positions[k]).norm();
-            (gap > gap_mm).then_some(())
-        };
-        (0..stations.len()).find_map(wide)?;
-        let mut fine = Vec::new();
-        for (k, &station) in stations.iter().enumerate() {
-            fine.push(station);
-            if wide(k).is_none() {
-                continue;
-            }
-            let before = k.checked_sub(1).map(|i| positions[i]);
-            let after = positions.get(k + 2).copied();
-            let step = smooth_step(before, positions[k], positions[k + 1], after);
-            let half = step.len() / 2;
-            for (i, p) in step.into_iter().enumerate() {
-                if !middle || i == half {
-                    fine.push(self.tree().project(mesh, p).0);
-                }
-            }
-        }
-        Some(fine)
     }
 
     /// The place on an edge nearest to a seam's end.

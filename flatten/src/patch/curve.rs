@@ -17,6 +17,12 @@ use super::{Drawn, PatchError, REACH_MM};
 /// millimetres, points clicked or taped by hand are 10 mm apart and more.
 pub const SMOOTH_GAP_MM: f64 = 8.0;
 
+/// A smooth curve through points this close keeps within 0.5 mm of a head of 75 mm radius, mm.
+const LAID_GAP_MM: f64 = 16.0;
+
+/// Gaps halved so often: half a metre comes to 8 mm.
+const HALVINGS: usize = 6;
+
 /// Spacing of the smooth curve's own points, mm: at a radius of 20 mm, tighter than any hairline,
 /// the chord is 0.06 mm off the curve.
 const STEP_MM: f64 = 3.0;
@@ -62,14 +68,8 @@ pub(super) fn closed_line(
             count: on_mold.len(),
         });
     }
-    let positions: Vec<Point3> = on_mold.iter().map(|p| p.1).collect();
-    let mut stations: Vec<SurfacePoint> = Vec::new();
-    for (k, &(found, _)) in on_mold.iter().enumerate() {
-        stations.push(found);
-        for p in smooth_between(&positions, k) {
-            stations.push(tree.project(mold, p).0);
-        }
-    }
+    let given = on_mold.iter().map(|p| p.0).collect();
+    let stations = smooth_through(mold, tree, given, true);
     let mut line: Vec<SurfacePoint> = Vec::new();
     for (k, &from) in stations.iter().enumerate() {
         let to = stations[(k + 1) % stations.len()];
@@ -82,24 +82,74 @@ pub(super) fn closed_line(
     })
 }
 
-/// Points of the smooth curve strictly between point `k` and the next, none for a narrow gap.
-fn smooth_between(points: &[Point3], k: usize) -> Vec<Point3> {
-    let n = points.len();
-    let (p1, p2) = (points[k], points[(k + 1) % n]);
-    if (p2 - p1).norm() <= SMOOTH_GAP_MM {
-        return Vec::new();
+/// Stations between stations, a few millimetres apart, along a smooth curve on the surface, which closes or
+/// ends at the first and last.
+///
+/// A curve through far-apart points runs deep under the surface, and what lies nearest to it there leaps
+/// from facet to facet. So gaps are halved, each middle brought onto the surface before the next halving,
+/// until the curve keeps close to it.
+pub(crate) fn smooth_through(
+    mesh: &TriMesh,
+    tree: &Nearest,
+    mut stations: Vec<SurfacePoint>,
+    closed: bool,
+) -> Vec<SurfacePoint> {
+    for _ in 0..HALVINGS {
+        match between(mesh, tree, &stations, LAID_GAP_MM, closed) {
+            Some(finer) => stations = finer,
+            None => break,
+        }
     }
-    smooth_step(
-        Some(points[(k + n - 1) % n]),
-        p1,
-        p2,
-        Some(points[(k + 2) % n]),
-    )
+    between(mesh, tree, &stations, SMOOTH_GAP_MM, closed).unwrap_or(stations)
+}
+
+/// Points of the smooth curve put between stations farther apart than `gap_mm`, or none when no gap is as
+/// wide: the middle of a gap only as long as the curve does not keep close to the surface.
+fn between(
+    mesh: &TriMesh,
+    tree: &Nearest,
+    stations: &[SurfacePoint],
+    gap_mm: f64,
+    closed: bool,
+) -> Option<Vec<SurfacePoint>> {
+    let positions: Vec<Point3> = stations.iter().map(|s| s.position(mesh)).collect();
+    let n = positions.len();
+    let at = |k: usize| {
+        if closed {
+            Some(positions[k % n])
+        } else {
+            positions.get(k).copied()
+        }
+    };
+    let wide = |k: usize| at(k + 1).is_some_and(|next| (next - positions[k]).norm() > gap_mm);
+    if !(0..n).any(wide) {
+        return None;
+    }
+    let mut fine = Vec::new();
+    for (k, &station) in stations.iter().enumerate() {
+        fine.push(station);
+        let Some(next) = at(k + 1).filter(|_| wide(k)) else {
+            continue;
+        };
+        let before = if closed {
+            Some(positions[(k + n - 1) % n])
+        } else {
+            k.checked_sub(1).map(|i| positions[i])
+        };
+        let step = smooth_step(before, positions[k], next, at(k + 2));
+        let half = step.len() / 2;
+        for (i, p) in step.into_iter().enumerate() {
+            if gap_mm < LAID_GAP_MM || i == half {
+                fine.push(tree.project(mesh, p).0);
+            }
+        }
+    }
+    Some(fine)
 }
 
 /// Points of the smooth curve strictly between `p1` and `p2`; the curve's neighbouring points are
 /// missing at its ends.
-pub(crate) fn smooth_step(
+fn smooth_step(
     before: Option<Point3>,
     p1: Point3,
     p2: Point3,
@@ -148,6 +198,11 @@ fn centripetal(p: [Point3; 4], s: f64) -> Point3 {
 mod tests {
     use super::*;
 
+    fn smooth_between(points: &[Point3], k: usize) -> Vec<Point3> {
+        let at = |j: usize| points[(k + points.len() + j - 1) % points.len()];
+        smooth_step(Some(at(0)), at(1), at(2), Some(at(3)))
+    }
+
     #[test]
     fn a_smooth_curve_through_sparse_points_of_a_circle_stays_near_it() {
         let ring = |n: u32| -> Vec<Point3> {
@@ -181,6 +236,63 @@ mod tests {
                 let off = q.x.min(60.0 - q.x).abs().min(q.y.min(20.0 - q.y).abs());
                 assert!(off < 1e-9, "{q}");
             }
+        }
+    }
+
+    /// A line through few points on a head of so many triangles.
+    fn through(triangles: usize, every: usize) -> Vec<Point3> {
+        let form = crate::form::average_head();
+        let mesh = form.mesh(triangles);
+        let given: Vec<Point3> = form
+            .outline()
+            .perimeter
+            .into_iter()
+            .step_by(every)
+            .collect();
+        let line = closed_line(&mesh, &Nearest::new(&mesh), &given, Drawn::Perimeter).unwrap();
+        line.points.iter().map(|p| p.position(&mesh)).collect()
+    }
+
+    fn length(line: &[Point3]) -> f64 {
+        let next = line.iter().cycle().skip(1);
+        line.iter().zip(next).map(|(p, q)| (q - p).norm()).sum()
+    }
+
+    /// Turns of a closed line over steps of so many millimetres, summed, radians.
+    fn turning(line: &[Point3], step: f64) -> f64 {
+        let (mut run, mut due, mut even) = (0.0, 0.0, Vec::new());
+        for (k, p) in line.iter().enumerate() {
+            let way = line[(k + 1) % line.len()] - p;
+            while due < run + way.norm() {
+                even.push(p + way * ((due - run) / way.norm()));
+                due += step;
+            }
+            run += way.norm();
+        }
+        let n = even.len();
+        let way = |k: usize| even[(k + 1) % n] - even[k % n];
+        (0..n).map(|k| way(k).angle(&way(k + 1))).sum()
+    }
+
+    #[test]
+    fn few_points_on_a_coarse_head_give_the_line_of_a_fine_one() {
+        for every in [8, 6] {
+            let fine = through(80_000, every);
+            let coarse = through(4_000, every);
+            let off = coarse
+                .iter()
+                .map(|p| fine.iter().map(|q| (q - p).norm()).fold(f64::MAX, f64::min))
+                .fold(0.0, f64::max);
+            println!(
+                "{} points: length {:.2} and {:.2} mm, turning over 3 mm {:.2} and {:.2}, over 6 mm {:.2} and {:.2}; {off:.2} mm apart",
+                96 / every,
+                length(&fine),
+                length(&coarse),
+                turning(&fine, 3.0),
+                turning(&coarse, 3.0),
+                turning(&fine, 6.0),
+                turning(&coarse, 6.0)
+            );
         }
     }
 }

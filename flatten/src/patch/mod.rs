@@ -11,7 +11,7 @@ mod mirror;
 mod offset;
 
 pub use align::align;
-pub(crate) use curve::smooth_step;
+pub(crate) use curve::smooth_through;
 pub use curve::{CORNER_RAD, SMOOTH_GAP_MM};
 pub use edge::{Edge, EdgePlace};
 pub use error::{Drawn, PatchError};

@@ -55,6 +55,11 @@ const ROUNDS: usize = 25;
 /// eigenvector of their symmetric cross-covariance), again and again, from the landmarks' own plane.
 #[must_use]
 pub fn evenness(mesh: &TriMesh, head: &Head) -> Option<Evenness> {
+    evenness_by(mesh, &Nearest::new(mesh), head)
+}
+
+/// The same with a tree that is there already.
+pub(crate) fn evenness_by(mesh: &TriMesh, tree: &Nearest, head: &Head) -> Option<Evenness> {
     let above: Vec<Point3> = mesh
         .positions()
         .iter()
@@ -66,7 +71,6 @@ pub fn evenness(mesh: &TriMesh, head: &Head) -> Option<Evenness> {
     if points.len() < 10 {
         return None;
     }
-    let tree = Nearest::new(mesh);
     let (mut centre, mut normal) = (nalgebra::center(&head.front, &head.nape), head.right);
     let mirror = |p: &Point3, centre: &Point3, n: &Vector3| p - n * (2.0 * (p - centre).dot(n));
     let pairs = |centre: &Point3, n: &Vector3| -> Vec<(Point3, f64)> {

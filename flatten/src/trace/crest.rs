@@ -97,7 +97,7 @@ pub(super) fn crests(
 }
 
 /// Two unit vectors square to a normal of any length and to each other.
-fn tangents(normal: &Vector3) -> Option<(Vector3, Vector3)> {
+pub(super) fn tangents(normal: &Vector3) -> Option<(Vector3, Vector3)> {
     let n = normal.try_normalize(1e-12)?;
     let other = if n.x.abs() < 0.6 {
         Vector3::x()

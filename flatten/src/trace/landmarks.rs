@@ -11,16 +11,18 @@
 //! is taken, on the surface. The crown is where the mold is highest on that plane, up being the average
 //! head's: the hairline is some 80 mm higher in front than at the nape, so what is highest square to
 //! front and nape lies far behind it.
+//!
+//! Where the maker drew a small cross near one of these places, the cross is the landmark.
 
 use crate::{
     Point3, Vector3,
     form::average_head,
     mesh::{Nearest, TriMesh, project_once},
     patch::{Head, PatchError, top},
-    tape::evenness,
+    tape::evenness_by,
 };
 
-use super::{Traced, line, pose, pose::Scalp};
+use super::{Cross, Traced, line, pose, pose::Scalp};
 
 /// Landmarks to be checked.
 #[derive(Debug, Clone)]
@@ -31,9 +33,76 @@ pub struct Proposal {
     pub misfit_mm: f64,
     /// The same with front and nape exchanged; the larger beside the other, the surer.
     pub reversed_misfit_mm: f64,
+    /// The landmarks that lie at a cross of the pen; the others come from the head's shape and the line.
+    pub drawn: Vec<Landmark>,
+    /// Crosses that are at no landmark's place: a parting, a scar, or what looks like a cross.
+    pub other_crosses: Vec<Cross>,
     /// What a person should look at, one sentence each.
     pub doubts: Vec<String>,
 }
+
+/// One of the points that a fitting needs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Landmark {
+    /// Centre of the front hairline.
+    Front,
+    /// Centre of the nape hairline.
+    Nape,
+    /// Top of the left ear.
+    LeftEar,
+    /// Top of the right ear.
+    RightEar,
+    /// Top of the head.
+    Crown,
+}
+
+impl Landmark {
+    /// All of them.
+    pub const ALL: [Self; 5] = [
+        Self::Front,
+        Self::Nape,
+        Self::LeftEar,
+        Self::RightEar,
+        Self::Crown,
+    ];
+
+    /// How it is called in a sentence.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Front => "front",
+            Self::Nape => "nape",
+            Self::LeftEar => "left ear",
+            Self::RightEar => "right ear",
+            Self::Crown => "crown",
+        }
+    }
+
+    /// How it is called in files.
+    #[must_use]
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Front => "front",
+            Self::Nape => "nape",
+            Self::LeftEar => "left_ear",
+            Self::RightEar => "right_ear",
+            Self::Crown => "crown",
+        }
+    }
+
+    /// How far from the place proposed without it a cross is still taken for this landmark, mm: as far
+    /// as the proposals are off on heads (ears 10 mm, crown 23 mm from the vertex) and makers differ,
+    /// and not as far as the next landmark.
+    fn window_mm(self) -> f64 {
+        match self {
+            Self::Front | Self::Nape | Self::LeftEar | Self::RightEar => 30.0,
+            Self::Crown => 50.0,
+        }
+    }
+}
+
+/// A drawn front, nape or crown farther from the plane of symmetry than this is worth a look, mm.
+const ASIDE_MM: f64 = 12.0;
 
 /// A plane of symmetry farther turned than this from the average head's is not believed, radians (10°).
 const TURNED_RAD: f64 = 0.175;
@@ -83,9 +152,8 @@ pub fn propose(mold: &TriMesh, traced: &Traced) -> Result<Proposal, PatchError> 
         forward,
         up,
     };
-    let (centre, normal) = mid_plane(mold, &laid, &pose.mold_point(&Point3::origin()));
+    let (centre, normal) = mid_plane(mold, &tree, &laid, &pose.mold_point(&Point3::origin()));
     let fine = line::divided(ring, 0.5);
-    let mut doubts = Vec::new();
     let crossing = |ahead: f64| {
         let at = |p: &Point3| (p - centre).dot(&normal);
         let n = fine.len();
@@ -101,18 +169,38 @@ pub fn propose(mold: &TriMesh, traced: &Traced) -> Result<Proposal, PatchError> 
     let nape = crossing(-1.0).unwrap_or(laid.nape);
     let left_ear = ear(&fine, &laid, laid.left_ear);
     let right_ear = ear(&fine, &laid, laid.right_ear);
-    let head = Head::from_landmarks(
+    let guessed = [
         project_once(mold, front).1,
         project_once(mold, nape).1,
         tree.project(mold, left_ear).1,
         tree.project(mold, right_ear).1,
-        Some(top(mold, centre, normal, up)),
-        mold,
-    )?;
+        top(mold, centre, normal, up),
+    ];
+    let Marked {
+        places,
+        drawn,
+        others,
+        mut doubts,
+    } = marked(guessed, &traced.crosses);
+    for landmark in [Landmark::Front, Landmark::Nape, Landmark::Crown] {
+        let aside = (places[landmark as usize] - centre).dot(&normal);
+        if drawn.contains(&landmark) && aside.abs() > ASIDE_MM {
+            doubts.push(format!(
+                "the cross drawn at the {} lies {:.0} mm to the client's {} of the middle of the head: check it",
+                landmark.name(),
+                aside.abs(),
+                if aside > 0.0 { "right" } else { "left" },
+            ));
+        }
+    }
+    let [front, nape, left_ear, right_ear, crown] = places;
+    let head = Head::from_landmarks(front, nape, left_ear, right_ear, Some(crown), mold)?;
     let proposal = Proposal {
         head,
         misfit_mm: pose.misfit_mm,
         reversed_misfit_mm: reversed.misfit_mm,
+        drawn,
+        other_crosses: others,
         doubts: Vec::new(),
     };
     if !proposal.sure() {
@@ -124,9 +212,60 @@ pub fn propose(mold: &TriMesh, traced: &Traced) -> Result<Proposal, PatchError> 
     Ok(Proposal { doubts, ..proposal })
 }
 
+/// What crosses make of proposed places.
+struct Marked {
+    places: [Point3; 5],
+    drawn: Vec<Landmark>,
+    others: Vec<Cross>,
+    doubts: Vec<String>,
+}
+
+/// Puts each landmark at the cross near it, the nearest pair first; a cross serves once.
+fn marked(mut places: [Point3; 5], crosses: &[Cross]) -> Marked {
+    let guessed = places;
+    let off = |landmark: Landmark, cross: &Cross| {
+        let off = (cross.place - guessed[landmark as usize]).norm() / landmark.window_mm();
+        (off < 1.0).then_some(off)
+    };
+    let mut pairs: Vec<(f64, Landmark, usize)> = Vec::new();
+    for landmark in Landmark::ALL {
+        for (k, cross) in crosses.iter().enumerate() {
+            pairs.extend(off(landmark, cross).map(|off| (off, landmark, k)));
+        }
+    }
+    pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut taken = vec![false; crosses.len()];
+    let (mut drawn, mut doubts) = (Vec::new(), Vec::new());
+    for &(_, landmark, k) in &pairs {
+        if !taken[k] && !drawn.contains(&landmark) {
+            taken[k] = true;
+            drawn.push(landmark);
+            places[landmark as usize] = crosses[k].place;
+        }
+    }
+    drawn.sort_by_key(|landmark| *landmark as usize);
+    for &landmark in &drawn {
+        let rivals =
+            (0..crosses.len()).filter(|&k| !taken[k] && off(landmark, &crosses[k]).is_some());
+        if rivals.count() > 0 {
+            doubts.push(format!(
+                "more than one pen cross is near the {}: the nearest to where the head's shape has it was taken; check it",
+                landmark.name()
+            ));
+        }
+    }
+    let free = crosses.iter().zip(&taken).filter(|(_, taken)| !**taken);
+    Marked {
+        places,
+        drawn,
+        others: free.map(|(cross, _)| *cross).collect(),
+        doubts,
+    }
+}
+
 /// A point and the normal, to the right, of the plane in which the mold is its own mirror image.
-fn mid_plane(mold: &TriMesh, laid: &Head, inside: &Point3) -> (Point3, Vector3) {
-    match evenness(mold, laid) {
+fn mid_plane(mold: &TriMesh, tree: &Nearest, laid: &Head, inside: &Point3) -> (Point3, Vector3) {
+    match evenness_by(mold, tree, laid) {
         Some(even) if even.normal.angle(&laid.right) < TURNED_RAD => (even.centre, even.normal),
         _ => (*inside, laid.right),
     }

@@ -11,14 +11,16 @@
 //!
 //! The line may be of any colour that is darker than what it is drawn on, or of another hue. It may
 //! have gaps of up to [`GAP_CLOSED_MM`], blots, and other lines that cross it and end. A second loop
-//! inside is an opening. What it does not do: read words or crosses, or tell a drawn parting that
-//! runs from edge to edge from a perimeter.
+//! inside is an opening. Small pen crosses are found too (see `crosses`); at the places of landmarks
+//! they are the landmarks. What it does not do: read words, or tell a drawn parting that runs from edge
+//! to edge from a perimeter.
 //!
 //! Cost: some seconds for a million triangles.
 
 mod canvas;
 mod cells;
 mod crest;
+mod crosses;
 mod ink;
 mod landmarks;
 mod line;
@@ -27,7 +29,8 @@ mod regions;
 mod strip;
 
 pub use canvas::Canvas;
-pub use landmarks::{Proposal, propose};
+pub use crosses::Cross;
+pub use landmarks::{Landmark, Proposal, propose};
 
 use crate::{
     Point3, Vector3,
@@ -105,6 +108,8 @@ pub struct Traced {
     pub perimeter: PenLine,
     /// Areas left open, the largest first.
     pub openings: Vec<PenLine>,
+    /// Small crosses drawn with the same pen, anywhere on the scan.
+    pub crosses: Vec<Cross>,
     /// The base, which is on the left of the perimeter: its area with openings taken out, mm².
     pub area_mm2: f64,
     /// The painted surface, fine.
@@ -254,11 +259,13 @@ pub fn trace(mold: &CleanMesh, up: Option<Vector3>) -> Result<Traced, TraceError
                 .to_owned(),
         );
     }
+    let crosses = crosses::crosses(mesh, &ground.cells, &ground.normals, &ink, &perimeter);
     let area_mm2 = regions.area_mm2[base as usize];
     let covered = regions.of_vertex.iter().map(|&r| r == base).collect();
     Ok(Traced {
         perimeter,
         openings,
+        crosses,
         area_mm2,
         canvas,
         base: covered,

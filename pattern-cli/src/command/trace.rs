@@ -6,7 +6,7 @@ use flatten::{
     Point3,
     mesh::{CleanMesh, MendOptions, MendReport, mend},
     scan::{self, ScanUnits},
-    trace::{self, PenLine, Proposal, Traced},
+    trace::{self, Landmark, PenLine, Proposal, Traced},
     units::{Unit, trimmed},
 };
 use serde_json::{Value, json};
@@ -50,7 +50,7 @@ pub(super) fn run(asked: &Trace, voice: &Voice) -> Result<Done, Failure> {
     let mut done = told(&found);
     let sight = Sight {
         traced: &found.traced,
-        head: &found.proposal.head,
+        proposal: &found.proposal,
     };
     let drawn = picture(&sight);
     let html = page(&drawn, &done.beware, &done.lines);
@@ -206,10 +206,7 @@ fn told(found: &Found) -> Done {
         "the average head fits the mold to {:.1} mm this way round, to {:.1} mm with front and nape exchanged",
         proposal.misfit_mm, proposal.reversed_misfit_mm
     ));
-    lines.push(
-        "the crown is proposed at the top of the head; on the two real heads this was compared on, that is 7 and 23 mm from the point half way between nasion and inion: move it where a crown is drawn"
-            .to_owned(),
-    );
+    lines.extend(cross_notes(proposal, mm));
     let mut beware = traced.doubts.clone();
     beware.extend(proposal.doubts.iter().cloned());
     let own = |p: &Point3| point(&(p / mm));
@@ -241,10 +238,59 @@ fn told(found: &Found) -> Done {
                 "left_ear": own(&head.left_ear), "right_ear": own(&head.right_ear),
                 "crown": own(&head.crown),
             },
+            "landmarks_drawn": proposal.drawn.iter().map(|landmark| landmark.key()).collect::<Vec<_>>(),
+            "crosses": traced.crosses.iter().map(|cross| json!({
+                "place": own(&cross.place), "size_mm": rounded(cross.size_mm),
+            })).collect::<Vec<_>>(),
             "misfit_mm": rounded(proposal.misfit_mm),
             "reversed_misfit_mm": rounded(proposal.reversed_misfit_mm),
         }),
     }
+}
+
+/// Where the landmarks come from, a sentence each.
+fn cross_notes(proposal: &Proposal, mm: f64) -> Vec<String> {
+    let names = |list: &[Landmark]| {
+        let names: Vec<&str> = list.iter().map(|landmark| landmark.name()).collect();
+        match names.as_slice() {
+            [] => String::new(),
+            [one] => (*one).to_owned(),
+            [rest @ .., last] => format!("{} and {last}", rest.join(", ")),
+        }
+    };
+    let guessed: Vec<Landmark> = Landmark::ALL
+        .into_iter()
+        .filter(|landmark| !proposal.drawn.contains(landmark))
+        .collect();
+    let mut lines = Vec::new();
+    if !proposal.drawn.is_empty() {
+        lines.push(format!(
+            "taken from pen crosses: {}",
+            names(&proposal.drawn)
+        ));
+    }
+    if !guessed.is_empty() {
+        lines.push(format!(
+            "proposed from the head's shape and the line, for no pen cross was seen there: {}",
+            names(&guessed)
+        ));
+    }
+    if guessed.contains(&Landmark::Crown) {
+        lines.push(
+            "the crown is proposed at the top of the head, which may be 25 mm from where a maker marks it: move it if it matters"
+                .to_owned(),
+        );
+    }
+    for cross in &proposal.other_crosses {
+        let p = cross.place / mm;
+        lines.push(format!(
+            "a pen cross near ({}, {}, {}) is at no landmark's place and was left out",
+            trimmed(p.x, 1),
+            trimmed(p.y, 1),
+            trimmed(p.z, 1)
+        ));
+    }
+    lines
 }
 
 fn tell_where(done: &mut Done, claimed: &Place) {

@@ -9,7 +9,7 @@ use flatten::{
     Point2, Point3,
     mesh::index,
     patch::Head,
-    trace::{PenLine, Traced},
+    trace::{Landmark, PenLine, Proposal, Traced},
 };
 
 use rayon::prelude::*;
@@ -26,7 +26,7 @@ pub(crate) struct Sight<'a> {
     /// The line and the painted surface.
     pub(crate) traced: &'a Traced,
     /// Proposed landmarks and axes.
-    pub(crate) head: &'a Head,
+    pub(crate) proposal: &'a Proposal,
 }
 
 /// Width of a field, mm of the picture.
@@ -76,7 +76,7 @@ fn sides(head: &Head) -> [Side; 5] {
 
 /// `trace.svg`.
 pub(crate) fn picture(sight: &Sight<'_>) -> String {
-    let sides = sides(sight.head);
+    let sides = sides(&sight.proposal.head);
     let rows = (sides.len() + 1).div_ceil(ACROSS);
     let (width, height) = (
         ACROSS as f64 * FIELD_MM,
@@ -143,7 +143,7 @@ fn field(sight: &Sight<'_>, colours: &[[u8; 3]], side: &Side, x: f64, y: f64) ->
     let mut svg = String::new();
     let view = side.view;
     let mesh = &sight.traced.canvas.mesh;
-    let up = sight.head.up;
+    let up = sight.proposal.head.up;
     let height = |p: &Point3| p.coords.dot(&up);
     let floor = sight
         .traced
@@ -197,15 +197,23 @@ fn field(sight: &Sight<'_>, colours: &[[u8; 3]], side: &Side, x: f64, y: f64) ->
     for pen in lines.clone() {
         pen_line(&mut svg, &raster, pen);
     }
-    let head = sight.head;
-    for (name, place) in [
-        ("FRONT", head.front),
-        ("NAPE", head.nape),
-        ("LEFT EAR", head.left_ear),
-        ("RIGHT EAR", head.right_ear),
-        ("CROWN", head.crown),
+    let head = &sight.proposal.head;
+    for (which, place) in [
+        (Landmark::Front, head.front),
+        (Landmark::Nape, head.nape),
+        (Landmark::LeftEar, head.left_ear),
+        (Landmark::RightEar, head.right_ear),
+        (Landmark::Crown, head.crown),
     ] {
-        landmark(&mut svg, &raster, &mut labels, name, place);
+        let drawn = sight.proposal.drawn.contains(&which);
+        landmark(&mut svg, &raster, &mut labels, which, place, drawn);
+    }
+    for cross in &sight.proposal.other_crosses {
+        if raster.sees(cross.place, 2.0 * ON_SURFACE_MM) {
+            let at = raster.place(cross.place);
+            ring(&mut svg, at);
+            labels.ask(at, RING_MM, "left out".to_owned());
+        }
     }
     for pen in lines {
         gaps(&mut svg, &raster, &mut labels, pen);
@@ -275,11 +283,38 @@ fn gaps(svg: &mut String, raster: &Raster, labels: &mut Labels, pen: &PenLine) {
 /// Half the size of a landmark's cross, mm.
 const CROSS_MM: f64 = 4.5;
 
-fn landmark(svg: &mut String, raster: &Raster, labels: &mut Labels, name: &str, place: Point3) {
+/// Radius of the ring about a cross of the pen, mm.
+const RING_MM: f64 = 7.5;
+
+fn ring(svg: &mut String, at: Point2) {
+    for (colour, stroke) in [("#fff", 2.2), ("#000", 0.9)] {
+        let _ = write!(
+            svg,
+            "<circle cx=\"{:.2}\" cy=\"{:.2}\" r=\"{RING_MM}\" stroke=\"{colour}\" stroke-width=\"{stroke}\" fill=\"none\"/>",
+            at.x, at.y
+        );
+    }
+}
+
+/// A cross; where the maker drew one, a ring about it leaves that to be seen.
+fn landmark(
+    svg: &mut String,
+    raster: &Raster,
+    labels: &mut Labels,
+    which: Landmark,
+    place: Point3,
+    drawn: bool,
+) {
     if !raster.sees(place, 2.0 * ON_SURFACE_MM) {
         return;
     }
     let at = raster.place(place);
+    let name = which.name().to_uppercase();
+    if drawn {
+        ring(svg, at);
+        labels.ask(at, RING_MM, name);
+        return;
+    }
     for (colour, stroke) in [("#fff", 2.6), ("#000", 1.2)] {
         let _ = write!(
             svg,
@@ -288,7 +323,7 @@ fn landmark(svg: &mut String, raster: &Raster, labels: &mut Labels, name: &str, 
             at.y
         );
     }
-    labels.ask(at, CROSS_MM, name.to_owned());
+    labels.ask(at, CROSS_MM, name);
 }
 
 fn legend(svg: &mut String, x: f64, y: f64) {
@@ -296,30 +331,36 @@ fn legend(svg: &mut String, x: f64, y: f64) {
         svg,
         "<path d=\"M{x} {0}h26\" stroke=\"#000\" stroke-width=\"2.2\"/><path d=\"M{x} {0}h26\" stroke=\"{LINE}\" stroke-width=\"1.4\"/>\
 <circle cx=\"{1}\" cy=\"{2}\" r=\"8\" fill=\"none\" stroke=\"#000\" stroke-dasharray=\"2 1.5\"/>\
-<path d=\"M{3} {4}h9m-4.5 -4.5v9\" stroke=\"#000\" stroke-width=\"1.2\" fill=\"none\"/>",
+<path d=\"M{3} {4}h9m-4.5 -4.5v9\" stroke=\"#000\" stroke-width=\"1.2\" fill=\"none\"/>\
+<circle cx=\"{1}\" cy=\"{5}\" r=\"{RING_MM}\" fill=\"none\" stroke=\"#000\" stroke-width=\".9\"/>",
         y,
         x + 13.0,
         y + 22.0,
         x + 8.5,
-        y + 44.0
+        y + 44.0,
+        y + 66.0
     );
     let lines = [
         (3.0, "the line as found: it should run along the middle"),
         (10.0, "of the pen's"),
         (25.0, "a gap in the pen line, closed by the program"),
         (47.0, "a landmark as proposed; the crown is the least sure"),
-        (76.0, "Check before anything is cut:"),
-        (88.0, "Does the line follow the pen everywhere?"),
         (
-            100.0,
+            69.0,
+            "a cross of the pen; with a name: taken for that landmark",
+        ),
+        (86.0, "Check before anything is cut:"),
+        (97.0, "Does the line follow the pen everywhere?"),
+        (
+            108.0,
             "Are FRONT, NAPE, the ears and CROWN where they should be?",
         ),
-        (112.0, "Are LEFT and RIGHT the client's own?"),
-        (124.0, "Then set confirmed = true in fitting.toml."),
+        (119.0, "Are LEFT and RIGHT the client's own?"),
+        (130.0, "Then set confirmed = true in fitting.toml."),
     ];
     for (k, (down, line)) in lines.iter().enumerate() {
-        let indent = if k < 4 { 34.0 } else { 0.0 };
-        let weight = if k == 4 { " font-weight=\"bold\"" } else { "" };
+        let indent = if k < 5 { 34.0 } else { 0.0 };
+        let weight = if k == 5 { " font-weight=\"bold\"" } else { "" };
         let _ = writeln!(
             svg,
             "<text x=\"{}\" y=\"{}\" font-size=\"5.6\"{weight}>{}</text>",
