@@ -239,16 +239,12 @@ mod tests {
         }
     }
 
-    /// A line through few points on a head of so many triangles.
+    /// A line through every so many points of the average hairline on a head of so many triangles.
     fn through(triangles: usize, every: usize) -> Vec<Point3> {
         let form = crate::form::average_head();
         let mesh = form.mesh(triangles);
-        let given: Vec<Point3> = form
-            .outline()
-            .perimeter
-            .into_iter()
-            .step_by(every)
-            .collect();
+        let outline = form.outline().perimeter;
+        let given: Vec<Point3> = outline.into_iter().step_by(every).collect();
         let line = closed_line(&mesh, &Nearest::new(&mesh), &given, Drawn::Perimeter).unwrap();
         line.points.iter().map(|p| p.position(&mesh)).collect()
     }
@@ -277,22 +273,22 @@ mod tests {
     #[test]
     fn few_points_on_a_coarse_head_give_the_line_of_a_fine_one() {
         for every in [8, 6] {
-            let fine = through(80_000, every);
-            let coarse = through(4_000, every);
-            let off = coarse
-                .iter()
-                .map(|p| fine.iter().map(|q| (q - p).norm()).fold(f64::MAX, f64::min))
-                .fold(0.0, f64::max);
+            let [fine, coarse] = [80_000, 4_000].map(|triangles| through(triangles, every));
+            let to_fine = |p: &Point3| {
+                let gaps = fine.iter().map(|q| (q - p).norm());
+                gaps.fold(f64::INFINITY, f64::min)
+            };
+            let off = coarse.iter().map(to_fine).fold(0.0, f64::max);
+            let lengths = [&fine, &coarse].map(|line| length(line));
+            let turns = [&fine, &coarse].map(|line| turning(line, 3.0));
             println!(
-                "{} points: length {:.2} and {:.2} mm, turning over 3 mm {:.2} and {:.2}, over 6 mm {:.2} and {:.2}; {off:.2} mm apart",
-                96 / every,
-                length(&fine),
-                length(&coarse),
-                turning(&fine, 3.0),
-                turning(&coarse, 3.0),
-                turning(&fine, 6.0),
-                turning(&coarse, 6.0)
+                "{} points: lengths {lengths:.2?} mm, turning {turns:.2?}, {off:.2} mm apart",
+                96 / every
             );
+            // the coarse head itself, inscribed with edges of 9 mm, lies 0.1 mm inside
+            assert!((lengths[1] - lengths[0]).abs() < 1.0, "{lengths:?}");
+            assert!(turns[1] < 1.05 * turns[0], "{turns:?}");
+            assert!(off < 1.2, "{off}");
         }
     }
 }
