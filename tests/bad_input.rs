@@ -710,3 +710,63 @@ fn many_broken_rules_are_told_worst_first_and_counted() {
     let record: serde_json::Value = serde_json::from_str(&record).unwrap();
     assert!(record["warnings"].as_array().unwrap().len() < MOST_LINES);
 }
+
+#[test]
+fn a_base_that_can_not_be_laid_to_rest_says_so() {
+    use std::f64::consts::{FRAC_PI_2, PI, TAU};
+    // A bag down to the neck, of triangles as long as a finger, and no dart: the descent runs out of steps.
+    let (positions, faces) = fixtures::head(2);
+    let mut mold = String::new();
+    for [x, y, z] in positions {
+        let _ = writeln!(mold, "v {x} {y} {z}");
+    }
+    for [a, b, c] in faces {
+        let _ = writeln!(mold, "f {} {} {}", a + 1, b + 1, c + 1);
+    }
+    let at = |bearing: f64, elevation: f64| {
+        let (sin, cos) = elevation.sin_cos();
+        let (x, y) = (-bearing.sin() * cos, bearing.cos() * cos);
+        let slim = if sin < 0.0 {
+            1.0 - 0.25 * sin * sin
+        } else {
+            1.0
+        };
+        let (back, down) = if sin < 0.0 {
+            (15.0, 190.0)
+        } else {
+            (0.0, 105.0)
+        };
+        format!(
+            "[{:.3}, {:.3}, {:.3}]",
+            77.0 * x * slim,
+            100.0 * y * slim - back * sin * sin,
+            down * sin
+        )
+    };
+    let ring: Vec<String> = (0..40)
+        .map(|k| at(TAU * f64::from(k) / 40.0, -1.1))
+        .collect();
+    let fitting = format!(
+        "fitting = 1\nclient = \"0042\"\n[mold]\nscan = \"mold.obj\"\n[landmarks]\nfront = {}\n\
+         nape = {}\nleft_ear = {}\nright_ear = {}\ncrown = {}\n[perimeter]\nfrom = \"points\"\n\
+         points = [{}]\n[darts]\nlayout = \"none\"\n",
+        at(0.0, 0.3),
+        at(PI, 0.0),
+        at(FRAC_PI_2, 0.05),
+        at(-FRAC_PI_2, 0.05),
+        at(0.0, FRAC_PI_2),
+        ring.join(", ")
+    );
+    let desk = Desk::new();
+    desk.put("mold.obj", mold);
+    desk.put("fitting.toml", fitting);
+    let output = desk.run(&DRAFT);
+    let told = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(3), "{told}");
+    let words = "could not be laid to rest in 300 steps; its strain may be lower than said";
+    assert!(told.contains(words), "{told}");
+    // On paper and in the record as well.
+    let record = fs::read_to_string(desk.path("out/pattern.json")).unwrap();
+    let report = fs::read_to_string(desk.path("out/report.html")).unwrap();
+    assert!(record.contains(words) && report.contains(words));
+}

@@ -164,25 +164,20 @@ fn strain_and_edges_over_their_limits_are_found_and_so_is_no_number() {
     }
 }
 
-#[test]
-fn a_nearly_degenerate_mold_is_refused_or_said_to_be_unfit() {
-    // The head pressed almost flat: a triangle soup of slivers that still is a surface.
+/// The good job on a head pressed flat along one axis, all that is drawn on it with it.
+fn pressed(axis: usize, by: f64) -> Job {
     let mut job = job();
-    let press = |p: flatten::Point3| flatten::Point3::new(p.x, p.y, p.z * 1e-9);
-    let pressed = job
-        .mold
-        .mesh
-        .positions()
-        .iter()
-        .map(|p| press(*p))
-        .collect();
-    let Ok(mesh) = job.mold.mesh.clone().with_positions(pressed) else {
-        return;
+    let press = |mut p: flatten::Point3| {
+        p[axis] *= by;
+        p
     };
-    job.mold.mesh = mesh;
-    for p in &mut job.outline.perimeter {
-        *p = press(*p);
-    }
+    let places = job.mold.mesh.positions().iter().map(|p| press(*p));
+    let places = places.collect();
+    job.mold.mesh = job.mold.mesh.with_positions(places).unwrap();
+    job.outline
+        .perimeter
+        .iter_mut()
+        .for_each(|p| *p = press(*p));
     let head = &mut job.head;
     for p in [
         &mut head.front,
@@ -193,8 +188,27 @@ fn a_nearly_degenerate_mold_is_refused_or_said_to_be_unfit() {
     ] {
         *p = press(*p);
     }
-    match draft(&job, &|_| {}) {
-        Err(_) => {}
-        Ok(pattern) => assert!(!pattern.faults.is_empty(), "{:?}", pattern.strain),
+    job
+}
+
+#[test]
+fn a_mold_pressed_ever_flatter_is_refused_or_said_to_be_unfit() {
+    let (mut refused, mut unfit) = (0, 0);
+    for axis in 0..3 {
+        for by in [1e-1, 1e-9] {
+            match draft(&pressed(axis, by), &|_| {}) {
+                Err(why) => {
+                    refused += 1;
+                    assert!(!why.to_string().is_empty());
+                }
+                Ok(pattern) => {
+                    // The strain that is told has to be finite, or a fault has to be told.
+                    let sound = pattern.strain.max.is_finite() && pattern.limit_met();
+                    unfit += usize::from(!sound);
+                    assert!(sound || !pattern.faults.is_empty(), "{:?}", pattern.strain);
+                }
+            }
+        }
     }
+    assert!(refused > 0 && unfit > 0, "{refused} refused, {unfit} unfit");
 }
