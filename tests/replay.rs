@@ -1,4 +1,4 @@
-//! Every reader, and the whole way behind it, on the fuzzer's seeds and on a few thousand broken
+//! Every reader, mending, cutting and what comes after it, on the fuzzer's seeds and on a few thousand broken
 //! copies of them: the same copies every time. The search for new ones is `tests/fuzz`.
 //!
 //! `REPLAY_COPIES=20000` makes that many copies of each seed.
@@ -182,4 +182,14 @@ fn records() {
         }
         assert!(drawing(&record).trim_end().ends_with("</svg>"));
     });
+}
+
+#[test]
+fn piles_of_triangles() {
+    replay("mend", 3000, fuzz::mend_pile);
+}
+
+#[test]
+fn bases() {
+    replay("cut", 60, fuzz::cut_and_lay);
 }

@@ -4,6 +4,12 @@
 //! `RUSTC_BOOTSTRAP=1 cargo fuzz run --fuzz-dir . --sanitizer none glb corpus/glb seeds/glb -- -max_total_time=600`
 //! The seeds are written by hand; a corpus that grows is not kept here.
 
+mod cut;
+mod mend;
+
+pub use cut::cut_and_lay;
+pub use mend::mend_pile;
+
 use flatten::scan::{Companions, MAX_COORDINATE, Paint, RawScan};
 
 /// Whatever is named, these bytes are it; pictures are one red pixel.
