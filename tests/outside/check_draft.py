@@ -41,7 +41,7 @@ def main():
 
     def layouts():
         for name in ("none", "even4", "even6", "even8", "given"):
-            done, record, folder = program.draft(scalp / f"{name}.toml", name)
+            done, record, folder = program.drafted(scalp / f"{name}.toml")
             if not tally.check(f"{name}: drafted", done.returncode in (0, 3) and record, done.stderr.strip()[:300]):
                 continue
             records[name] = record
@@ -95,7 +95,7 @@ def main():
     def sides():
         # A parting left out 32 mm to one side of the middle lies on that side of the pattern.
         for side, sign in (("left", -1), ("right", 1)):
-            done, record, folder = program.draft(scalp / f"parting_{side}.toml", f"parting_{side}")
+            done, record, folder = program.drafted(scalp / f"parting_{side}.toml")
             if not tally.check(f"parting {side}: drafted", record is not None, done.stderr.strip()[:300]):
                 continue
             openings = [opening for piece in record["pieces"] for opening in piece["openings"]]
@@ -136,20 +136,20 @@ def main():
         tally.check("ears swapped: nothing written", record is None and not folder.exists())
 
     def repeat():
+        _, _, first = program.drafted(scalp / "even6.toml")
         for count in (1, 2):
             done, _, folder = program.draft(scalp / "even6.toml", f"threads{count}", "--threads", count)
-            same = all((folder / name).read_bytes() == (program.home / "even6" / name).read_bytes() for name in FILES)
+            same = all((folder / name).read_bytes() == (first / name).read_bytes() for name in FILES)
             tally.check(f"same bytes on {count} threads", same)
 
     def demo():
-        folder = program.home / "demo"
-        done = program.run("demo", "--out", folder, "--replace")
+        done, _, folder = program.demo()
         tally.check("demo: drafted", done.returncode in (0, 3), f"{done.seconds:.1f} s {done.stderr.strip()[:300]}")
         again, record, _ = program.draft(folder / "fitting.toml", "demo_again")
         tally.check("demo: its fitting drafts the same", record == json.loads((folder / "pattern.json").read_text()))
 
     def report():
-        text = (program.home / "even6" / "report.html").read_text()
+        text = (program.drafted(scalp / "even6.toml")[2] / "report.html").read_text()
         outside = re.findall(r"""(?:src|href)=["'](?!data:)[^"']*|https?://|url\(|@import""", text)
         tally.check("report: names nothing outside itself", not outside, str(outside[:3]))
         tally.check("report: no script", "<script" not in text)

@@ -1,6 +1,6 @@
 """Renders the printed sheets with poppler and measures them, as a person with a ruler would.
 
-Run: python tests/outside/check_paper.py BINARY TARGET_FOLDER      (after check_draft.py)
+Run: python tests/outside/check_paper.py BINARY TARGET_FOLDER      (after scalp.py)
 
 Published truth used here: the PDF unit is 1/72 in (ISO 32000-1, 8.3.2.3) and PrintScaling None asks
 for actual size (ISO 32000-1, table 150); an inch is 25.4 mm; letter is 215.9 x 279.4 mm (ANSI/ASME
@@ -82,8 +82,7 @@ def main():
             if name == "even6_a4":
                 text = (target / "scalp" / "even6.toml").read_text() + '\n[sheet]\npaper = "a4"\n'
                 (target / "scalp" / "even6_a4.toml").write_text(text)
-                program.draft(target / "scalp" / "even6_a4.toml", "even6_a4")
-            pdf = program.home / name / "sheets.pdf"
+            pdf = program.drafted(target / "scalp" / f"{name}.toml")[2] / "sheets.pdf"
             found = pages_mm(pdf)
             upright = [tuple(sorted(page)) for page in found]
             tally.check(
@@ -97,7 +96,7 @@ def main():
             tally.check(f"{name}: asks for actual size", "/PrintScaling /None" in told)
 
     def square():
-        pdf = program.home / "even6" / "sheets.pdf"
+        pdf = program.drafted(target / "scalp" / "even6.toml")[2] / "sheets.pdf"
         with tempfile.TemporaryDirectory() as folder:
             output("pdftoppm", "-r", str(DPI), "-gray", "-png", str(pdf), folder + "/page")
             measured = 0

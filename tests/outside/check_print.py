@@ -24,6 +24,8 @@ import numpy as np
 from PIL import Image
 from scipy.spatial import cKDTree
 
+from tally import Program
+
 MM = 25.4 / 72.0
 DPI = 300
 results = []
@@ -325,9 +327,10 @@ def prove(svg, pdf, paper=None):
     joined = len(shifts) == len(tiles)
     sheets = [page for page in pages if page.window is not None]
     check("no sheet is without lines of a piece", all(len(sheet.steps) > 3 for sheet in sheets), f"{len(sheets)} sheets")
-    if len(pieces) == 1 and paper and not paper.startswith("roll"):
-        least = fewest(pieces, boxes[0][2:])
-        check("no grid of sheets does with fewer", len(sheets) <= least, f"{len(sheets)} sheets, {least} at least")
+    if paper and not paper.startswith("roll"):
+        # A lone piece's sheets can't be fewer; several share sheets or have some of their own.
+        each = [fewest(steps, boxes[0][2:]) for steps in pieces.values()]
+        check("no grid of sheets does with fewer", len(sheets) <= sum(each), f"{len(sheets)} sheets, {each} alone at least")
     check("match marks come in pairs and meet", not lonely and apart < 0.05, f"{apart:.5f} mm apart at most")
     if not joined:
         # Pieces on sheets of their own do not join: each connected set is placed by its lines alone.
@@ -356,34 +359,55 @@ def prove(svg, pdf, paper=None):
 PAPERS = ("letter", "legal", "tabloid", "a4", "a3", "18inx24in", "roll:610")
 
 
-def fewest(pieces, page_mm, margin=12.0, overlap=12.0, step=2.0):
-    """Fewest sheets that any quarter turn and any shift of the grid (every 2 mm) can do with for a lone
-    piece: sheets with lines that no neighbour's strip shows. The true number can't be less."""
-    (steps,) = pieces.values()
+def fewest(steps, page_mm, margin=12.0, overlap=12.0):
+    """Fewest sheets that any quarter turn and any shift of the grid (every millimetre) can do with for a
+    piece alone: sheets with lines that no neighbour's strip shows, and one more where these sheets leave
+    a line unshown. The true number can't be less."""
     t = np.linspace(0, 1, 5)[:, None, None]
     a, b, c, d = (steps[:, k : k + 2][None] for k in (0, 2, 4, 6))
     points = ((1 - t) ** 3 * a + 3 * (1 - t) ** 2 * t * b + 3 * (1 - t) * t**2 * c + t**3 * d).reshape(-1, 2)
-    best = 10**6
+    squares = np.unique(np.floor(points - points.min(0)).astype(int), axis=0)
+    ink = np.zeros(squares.max(0) + 1, int)
+    ink[tuple(squares.T)] = 1
+    # Ink in all squares to the left and below (Crow 1984).
+    sums = np.zeros(np.array(ink.shape) + 1, int)
+    sums[1:, 1:] = ink.cumsum(0).cumsum(1)
+
+    def spans(count, cell):
+        """For every shift, first and last square of each cell that no neighbour's strip reaches."""
+        low = cell * np.arange(count // cell + 2) - np.arange(int(cell))[:, None]
+        clip = lambda x: np.clip(x, 0, count).astype(int)
+        first, end = clip(np.ceil(low + overlap / 2)), clip(np.floor(low + cell - overlap / 2))
+        return first, np.maximum(first, end)
+
+    def all_shown(cell, shift):
+        """Whether the sheets with lines of their own show every other line in their strips."""
+        at = (squares + 0.5 + shift) / cell
+        own = np.floor(at)
+        side = np.round(at)
+        near = np.abs(at - side) * cell <= overlap / 2
+        # The neighbour across a trim line that is near; else the sheet itself.
+        other = np.where(near, 2 * side - 1 - own, own)
+        code = lambda x, y: x * 1000 + y
+        needed = np.unique(code(*own[~near.any(1)].T))
+        ways = [code(a, b) for a in (own[:, 0], other[:, 0]) for b in (own[:, 1], other[:, 1])]
+        return np.isin(ways, needed).any(0).all()
+
+    counts = []
     for sides in (page_mm, page_mm[::-1]):
         cell = np.array(sides) - 2 * margin - overlap
-        for x in np.arange(0, cell[0], step):
-            for y in np.arange(0, cell[1], step):
-                at = (points + [x, y]) / cell
-                whole = np.floor(at)
-                clear = np.abs(at - np.round(at)) * cell > overlap / 2
-                mine = whole[clear.all(1)]
-                best = min(best, len(np.unique(mine[:, 0] * 1000 + mine[:, 1])))
-    return best
+        left, right = spans(ink.shape[0], cell[0])
+        for y, (low, high) in enumerate(zip(*spans(ink.shape[1], cell[1]))):
+            inked = [sums[right, h] - sums[left, h] - sums[right, l] + sums[left, l] for l, h in zip(low, high)]
+            counts += [(n, cell, (x, y)) for x, n in enumerate((np.array(inked) > 0).sum((0, 2)))]
+    least = min(n for n, _, _ in counts)
+    return int(least) + (not any(all_shown(cell, shift) for n, cell, shift in counts if n == least))
 
 
-def corrected(binary, record, folder):
+def corrected(program, demo):
     """Prints for printers that are off, and measures the square as those would print it."""
     for paper, (x, y) in (("letter", (98.6, 99.1)), ("a4", (101.3, 99.7))):
-        out = folder / f"corrected_{paper}"
-        subprocess.run(
-            [binary, "sheets", record, "--paper", paper, "--measured", f"{x}x{y}", "--out", out, "--replace"],
-            capture_output=True,
-        )
+        _, out = program.printed(demo, "--paper", paper, "--measured", f"{x}x{y}")
         pdf = out / "sheets.pdf"
         contents, boxes = pages_of(pdf)
         found = []
@@ -408,15 +432,11 @@ def corrected(binary, record, folder):
         )
 
 
-def papers(binary, record, folder):
-    folder.mkdir(parents=True, exist_ok=True)
+def papers(program, demo):
     for paper in PAPERS:
-        out = folder / paper.replace(":", "")
-        run = subprocess.run(
-            [binary, "sheets", record, "--paper", paper, "--out", out, "--replace"], capture_output=True, text=True
-        )
+        done, out = program.printed(demo, "--paper", paper)
         print(f"--- {paper}")
-        if check(f"{paper}: printed", run.returncode in (0, 3), run.stderr.strip()[-200:]):
+        if check(f"{paper}: printed", done.returncode in (0, 3), done.stderr.strip()[-200:]):
             prove(out / "pattern.svg", out / "sheets.pdf", paper)
 
 
@@ -424,18 +444,17 @@ def main():
     if sys.argv[1] == "--files":
         prove(sys.argv[2], sys.argv[3])
     else:
-        binary, folder = sys.argv[1], pathlib.Path(sys.argv[2]) / "print"
-        run = subprocess.run([binary, "demo", "--out", folder, "--replace"], capture_output=True, text=True)
-        if check("the demo is drafted", run.returncode in (0, 3)):
+        target = pathlib.Path(sys.argv[2])
+        program = Program(sys.argv[1], target / "print")
+        done, record, folder = program.demo()
+        if check("the demo is drafted", record is not None, done.stderr.strip()[-200:]):
             prove(folder / "pattern.svg", folder / "sheets.pdf", "letter")
-            papers(binary, folder / "pattern.json", folder.parent / "papers")
-            corrected(binary, folder / "pattern.json", folder.parent / "papers")
+            papers(program, folder)
+            corrected(program, folder)
         for name in ("even8", "seamed"):
-            out = folder.parent / f"print_{name}"
-            fitting = folder.parent / "scalp" / f"{name}.toml"
-            run = subprocess.run([binary, "draft", fitting, "--out", out, "--replace"], capture_output=True, text=True)
+            done, record, out = program.drafted(target / "scalp" / f"{name}.toml")
             print(f"--- {name}")
-            if check(f"{name} is drafted", run.returncode in (0, 3)):
+            if check(f"{name} is drafted", record is not None, done.stderr.strip()[-200:]):
                 prove(out / "pattern.svg", out / "sheets.pdf", "letter")
     print(f"{sum(results)} passed, {len(results) - sum(results)} failed")
 

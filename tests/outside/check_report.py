@@ -47,9 +47,9 @@ def main():
             return subprocess.run(command, capture_output=True, text=True, timeout=180)
 
     # An invented fitting with everything a report can hold: warnings, an opening, a zone to keep clear.
-    done = program.run("demo", "--out", program.home / "demo", "--replace")
-    tally.check("the demo is drafted", done.returncode in (0, 3), done.stderr.strip()[:200])
-    page = program.home / "demo" / "report.html"
+    done, record, folder = program.demo()
+    tally.check("the demo is drafted", record is not None, done.stderr.strip()[:200])
+    page = folder / "report.html"
 
     def console():
         asked = []
@@ -96,7 +96,7 @@ def main():
         frame = program.home / "frame.html"
         frame.write_text(
             "<!doctype html><body style='margin:0'><iframe id=f style='width:390px;height:3000px;border:0' "
-            f"src='demo/report.html'></iframe><script>f.onload=()=>{{const d=f.contentDocument.documentElement;"
+            f"src='{page.as_uri()}'></iframe><script>f.onload=()=>{{const d=f.contentDocument.documentElement;"
             "document.title=d.scrollWidth}</script>"
         )
         done = run("--allow-file-access-from-files", "--virtual-time-budget=4000", "--dump-dom", frame.as_uri())

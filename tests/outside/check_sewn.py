@@ -451,14 +451,14 @@ def main():
 
     def scalp_drafts():
         for name in ("even6", "even8", "given", "parting_left", "seamed"):
-            done, record, _ = program.draft(scalp / f"{name}.toml", name)
+            done, record, _ = program.drafted(scalp / f"{name}.toml")
             if tally.check(f"{name}: drafted", record is not None, done.stderr.strip()[:200]):
                 prove(name, record)
                 tapes(name, record)
 
     def likeness():
         # The same layout on the same head: nothing has changed.
-        first = program.home / "even6" / "pattern.json"
+        first = program.drafted(scalp / "even6.toml")[2] / "pattern.json"
         done, again, _ = program.draft(scalp / "even6.toml", "like", "--like", first)
         if tally.check("like: the old layout is kept", again is not None, done.stderr.strip()[:300]):
             change = again["change"]
@@ -476,7 +476,7 @@ def main():
     def second_mold():
         # The same client a year on: scaled unevenly, another mesh, noise of 0.15 mm, in another place.
         truth = second(scalp)
-        first = program.home / "given" / "pattern.json"
+        first = program.drafted(scalp / "given.toml")[2] / "pattern.json"
         done, record, _ = program.draft(scalp / "second.toml", "second", "--like", first)
         if not tally.check("second mold: the old layout is kept", record is not None, done.stderr.strip()[:300]):
             return
@@ -500,7 +500,7 @@ def main():
         # A tape over a centre without darts is the centre line of the flat piece: what it is off by is
         # what the cloth is to stretch there, not the measuring.
         for name in ("even6", "even8", "given"):
-            record = json.loads((program.home / name / "pattern.json").read_text())
+            record = program.drafted(scalp / f"{name}.toml")[1]
             (path,) = [g["path_mm"] for g in record["pieces"][0]["guides"] if g["name"] == "centre"]
             (tape,) = [t for t in record["tapes"] if t["name"] == "front_to_nape"]
             tally.close(f"{name}: front to nape is the flat centre line", tape["finished_mm"], length(np.array(path)), 0.5)

@@ -229,19 +229,18 @@ def main():
         tally.check(f"{name}: no words that only a join shows in two parts", not cut, "; ".join(cut[:6]))
 
     def demo():
-        done = program.run("demo", "--out", program.home / "demo", "--replace")
-        if tally.check("the demo is drafted", done.returncode in (0, 3), done.stderr.strip()[:200]):
-            prove("demo", program.home / "demo/sheets.pdf")
+        done, record, folder = program.demo()
+        if tally.check("the demo is drafted", record is not None, done.stderr.strip()[:200]):
+            prove("demo", folder / "sheets.pdf")
 
     def scalps():
         for name in ("even8", "parting_left", "seamed", "auto"):
-            done, record, folder = program.draft(scalp / f"{name}.toml", name)
+            done, record, folder = program.drafted(scalp / f"{name}.toml")
             if not tally.check(f"{name}: drafted", record is not None, done.stderr.strip()[:200]):
                 continue
             prove(name, folder / "sheets.pdf")
             for paper in ("a4", "roll:610"):
-                out = program.home / f"{name}_{paper[:4]}"
-                program.run("sheets", folder / "pattern.json", "--paper", paper, "--out", out, "--replace")
+                _, out = program.printed(folder, "--paper", paper)
                 prove(f"{name} on {paper}", out / "sheets.pdf")
 
     def canary():
