@@ -15,7 +15,7 @@ use flatten::{
     Point2,
     sheet::{
         Bounds, Cover, Drawing, Figure, Ink, Item, Orientation, Paper, Path, Placement, Section,
-        Segment, SheetOptions, SheetSet, Text, hatch, sheets, side_by_side, tile,
+        Segment, SheetOptions, SheetSet, Text, hatch, sheets, side_by_side, tile, tile_redrawn,
     },
 };
 use pattern_cli::write::{pdf::pdf, svg::svg};
@@ -269,6 +269,38 @@ fn sheet_counts_of_plain_panels_are_the_least_there_can_be() {
     let frame = make(&[panel("A", 700.0, 900.0)], &on(Paper::Letter));
     let full = frame.tiling.rows * frame.tiling.columns;
     assert!(frame.tiling.tiles.len() < full, "{full}");
+}
+
+#[test]
+fn words_cost_no_sheet_where_the_lines_sheets_have_room() {
+    let with_word = |at: Point2| {
+        let mut figure = panel("A", 190.0, 253.0);
+        figure
+            .drawing
+            .items
+            .push(Item::Text(Text::new(at, 4.0, "left side 80 mm")));
+        figure
+    };
+    let (far, near) = (Point2::new(240.0, 20.0), Point2::new(20.0, 20.0));
+    let figures = [with_word(far)];
+    let options = on(Paper::Letter);
+    assert_eq!(tile(&figures, &options, 0.0).unwrap().tiles.len(), 2);
+    let count = |at: Point2| {
+        let redraw = |_: usize, boxes: &[[Point2; 2]]| {
+            assert!(!boxes.is_empty());
+            with_word(at).drawing
+        };
+        let (figures, tiling) = tile_redrawn(&figures, &options, 0.0, redraw).unwrap();
+        assert!(
+            words(&figures[0].drawing.items)
+                .iter()
+                .any(|w| w.contains("80 mm"))
+        );
+        tiling.tiles.len()
+    };
+    assert_eq!(count(near), 1);
+    // A word that finds no room is not lost: it has its sheet.
+    assert_eq!(count(far), 2);
 }
 
 #[test]

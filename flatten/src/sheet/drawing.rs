@@ -523,6 +523,24 @@ impl Drawing {
         Bounds::of_items(&self.items)
     }
 
+    /// Its lines and tints alone.
+    #[must_use]
+    pub fn without_words(&self) -> Self {
+        fn bare(items: &[Item]) -> Vec<Item> {
+            let kept = items.iter().filter(|item| !matches!(item, Item::Text(_)));
+            kept.map(|item| match item {
+                Item::Group(name, inner) => Item::Group(name.clone(), bare(inner)),
+                Item::Window(low, high, inner) => Item::Window(*low, *high, bare(inner)),
+                other => other.clone(),
+            })
+            .collect()
+        }
+        Self {
+            items: bare(&self.items),
+            ..self.clone()
+        }
+    }
+
     /// Turned by quarters about its own box, so that its lower left is the origin again.
     #[must_use]
     pub fn turned(&self, quarters: u8) -> Self {

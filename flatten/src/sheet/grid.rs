@@ -53,16 +53,20 @@ impl Grid {
         }
     }
 
+    /// How far beyond a trim line the neighbour's sheet shows ink.
+    pub(super) fn reach(&self) -> f64 {
+        self.flap - INSET_MM
+    }
+
     fn cell_of(&self, p: Point2) -> Cell {
         let steps = (p - self.origin).component_div(&self.step);
         (whole(steps.x), whole(steps.y))
     }
 
-    /// The cells whose sheets are needed to show every point, in rows from the lowest, and how many
-    /// points lie so near a trim line that two sheets show them.
-    pub(super) fn needed(&self, points: &[Point2]) -> (Vec<Cell>, usize) {
+    /// The cells whose sheets are needed to show every point, in rows from the lowest.
+    pub(super) fn needed(&self, points: &[Point2]) -> Vec<Cell> {
         let Some(span) = self.span(points) else {
-            return (Vec::new(), 0);
+            return Vec::new();
         };
         let mut kept = vec![false; span.len()];
         let mut soft: Vec<Shown> = Vec::new();
@@ -74,13 +78,11 @@ impl Grid {
                 soft.push(shown);
             }
         }
-        let shared = soft.len();
         Self::cover_soft(soft, &mut kept);
-        let cells = (0..span.len())
+        (0..span.len())
             .filter(|index| kept[*index])
             .map(|index| span.cell(index))
-            .collect();
-        (cells, shared)
+            .collect()
     }
 
     /// Adds the cells that show the points near trim lines: again and again the one that shows most of
@@ -112,7 +114,7 @@ impl Grid {
     /// than the whole overlap, so a point is near one of two opposite trim lines at most.
     fn showing(&self, span: &Span, p: Point2) -> Shown {
         let (column, row) = self.cell_of(p);
-        let reach = self.flap - INSET_MM;
+        let reach = self.reach();
         let low = self.core((column, row)).low;
         let side = |along: f64, step: f64| {
             if along <= reach {

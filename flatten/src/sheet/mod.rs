@@ -28,6 +28,7 @@ mod metrics;
 mod page;
 mod paper;
 mod room;
+mod shift;
 mod tile;
 
 pub use bounds::Bounds;
@@ -142,9 +143,7 @@ pub fn sheets(
     Ok(pages(figures, tiling, cover, options, banner, strip_mm))
 }
 
-/// Draws every page of a pattern, with figures drawn once more when the sheets are known: `redraw` gets
-/// a figure's index and the box of every trimmed sheet in its own axes, and keeps each word in one of
-/// them. A figure whose words would then need one more sheet stays as it was.
+/// Draws every page of a pattern whose words go where the sheets have room for them: see [`tile_redrawn`].
 ///
 /// # Errors
 /// Those of [`tile`].
@@ -155,19 +154,58 @@ pub fn sheets_redrawn(
     redraw: impl Fn(usize, &[[Point2; 2]]) -> Drawing,
 ) -> Result<SheetSet, SheetError> {
     let (banner, strip_mm) = banner(cover);
-    let tiling = tile(figures, options, strip_mm)?;
-    let mut figures = figures.to_vec();
-    for laid in &tiling.laid {
-        let drawing = redraw(laid.figure, &page::sheets_across(&tiling, laid));
+    let (figures, tiling) = tile_redrawn(figures, options, strip_mm, redraw)?;
+    Ok(pages(&figures, tiling, cover, options, banner, strip_mm))
+}
+
+/// Lays pieces on the fewest sheets that show their lines, and draws them once more when the sheets are
+/// known: `redraw` gets a figure's index and the box of every trimmed sheet in its own axes, and keeps
+/// each word in one of them. Where words would need a further sheet all the same, the sheets are those of
+/// the drawing as it came, words and all.
+///
+/// # Errors
+/// Those of [`tile`].
+pub fn tile_redrawn(
+    figures: &[Figure],
+    options: &SheetOptions,
+    strip_mm: f64,
+    redraw: impl Fn(usize, &[[Point2; 2]]) -> Drawing,
+) -> Result<(Vec<Figure>, Tiling), SheetError> {
+    let bare: Vec<Figure> = figures
+        .iter()
+        .map(|figure| Figure {
+            drawing: figure.drawing.without_words(),
+            ..figure.clone()
+        })
+        .collect();
+    let redrawn = |tiling: &Tiling, laid: &Laid| {
+        let drawing = redraw(laid.figure, &page::sheets_across(tiling, laid));
         let shown = ink::ink_points(&drawing.items, 1.0).iter().all(|p| {
             let p = laid.placement.point(*p);
             tiling.tiles.iter().any(|tile| tile.window.holds(p))
         });
-        if shown {
+        shown.then_some(drawing)
+    };
+    let tiling = tile(&bare, options, strip_mm)?;
+    let drawings: Option<Vec<Drawing>> = tiling
+        .laid
+        .iter()
+        .map(|laid| redrawn(&tiling, laid))
+        .collect();
+    let mut figures = figures.to_vec();
+    if let Some(drawings) = drawings {
+        for (laid, drawing) in tiling.laid.iter().zip(drawings) {
+            figures[laid.figure].drawing = drawing;
+        }
+        return Ok((figures, tiling));
+    }
+    let tiling = tile(&figures, options, strip_mm)?;
+    for laid in &tiling.laid {
+        if let Some(drawing) = redrawn(&tiling, laid) {
             figures[laid.figure].drawing = drawing;
         }
     }
-    Ok(pages(&figures, tiling, cover, options, banner, strip_mm))
+    Ok((figures, tiling))
 }
 
 /// Words across the top of every sheet, and the room they take, mm.

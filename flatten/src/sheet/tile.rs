@@ -2,9 +2,9 @@
 //!
 //! In: drawings of pieces. Out: where each lies, and the fewest sheets that show all their ink. Tried are
 //! both ways round of the paper, pieces turned by a quarter, pieces in a row, in a column, on shelves of
-//! one to six sheets' width or each on a grid of its own, and shifts of the grid. Cost: some thousand
-//! trial grids on a thinned drawing, then exact counts for the best few. The search is not exhaustive
-//! (pieces are not interlocked), and is deterministic.
+//! one to six sheets' width or each on a grid of its own; under each of these every shift of the grid by
+//! whole millimetres ([`super::shift`]). For a lone piece that is all there is to try, so its count is the
+//! least; several are not interlocked. Deterministic.
 
 use super::{
     SheetError, SheetOptions,
@@ -13,6 +13,7 @@ use super::{
     grid::{Cell, Grid},
     ink::{ink_points, thinned},
     paper::Stock,
+    shift::{Shift, every_shift},
 };
 use crate::{Point2, Vector2};
 
@@ -97,34 +98,28 @@ const GAP_MM: f64 = 8.0;
 const FINE_MM: f64 = 1.0;
 /// Raster of the final count, mm.
 const FINE_RASTER_MM: f64 = 0.7;
-/// Raster of the trial counts, mm.
-const COARSE_RASTER_MM: f64 = 4.0;
+/// Steps in which the grid is shifted under a lone piece and under several, for which there are many
+/// arrangements to try as well, mm.
+const SHIFT_MM: [f64; 2] = [1.0, 2.0];
 /// Pieces beyond this many are turned all together or not at all.
 const TURNED_APART: usize = 3;
-/// Even shifts of the grid to try along each axis.
-const FINE_PARTS: u32 = 8;
-/// Trials that are counted exactly.
-const FINALISTS: usize = 12;
+/// Shifts of one arrangement that are counted exactly, at most: a bound on the work where strips of
+/// overlap hold so much that no shift reaches its own lower bound.
+const MOST_COUNTED: usize = 400;
 /// No pattern needs more; a drawing of kilometres is refused instead of filling the memory.
 const MOST_SHEETS: f64 = 400.0;
 
 /// A figure's ink, in its own axes.
 struct Inked {
-    fine: Vec<Point2>,
-    coarse: Vec<Point2>,
+    points: Vec<Point2>,
     bounds: Bounds,
 }
 
 impl Inked {
     fn new(figure: &Figure) -> Self {
-        let fine = thinned(&ink_points(&figure.drawing.items, FINE_MM), FINE_RASTER_MM);
-        let coarse = thinned(&fine, COARSE_RASTER_MM);
-        let bounds = Bounds::of(&fine);
-        Self {
-            fine,
-            coarse,
-            bounds,
-        }
+        let points = thinned(&ink_points(&figure.drawing.items, FINE_MM), FINE_RASTER_MM);
+        let bounds = Bounds::of(&points);
+        Self { points, bounds }
     }
 
     /// Puts the lower left of the turned ink at a point.
@@ -151,23 +146,23 @@ impl Inked {
 }
 
 /// One way to do it.
-#[derive(Clone)]
 struct Trial {
     stock: Stock,
     grid: Grid,
     placements: Vec<Placement>,
+    cells: Vec<Cell>,
     rank: Rank,
 }
 
-/// What was tried so far.
+/// Better is less: sheets, length of roll in whole mm, pieces turned, ink on joins, order of trying.
+type Rank = (usize, u64, usize, u32, usize);
+
+/// The best of what was tried so far.
 #[derive(Default)]
 struct Search {
-    trials: Vec<Trial>,
+    best: Option<Trial>,
     tried: usize,
 }
-
-/// Better is less: sheets, length of roll in whole mm, pieces turned, points on joins, order of trying.
-type Rank = (usize, u64, usize, usize, usize);
 
 /// Lays pieces on a table and finds the fewest sheets that show them.
 ///
@@ -192,35 +187,25 @@ pub fn tile(
         });
     }
     let mut search = Search::default();
+    let step_mm = SHIFT_MM[usize::from(inked.len() > 1)];
     for stock in options.stocks() {
         let grid = Grid::new(&stock, strip_mm, options.overlap_mm);
         for quarters in turns(inked.len(), options) {
             for placements in arrangements(&inked, &quarters, &grid, options) {
-                try_shifts(&inked, stock, grid, placements, &mut search);
+                search.take(&inked, stock, grid, &placements, step_mm);
             }
         }
         if inked.len() > 1 && !stock.roll {
-            let apart = each_on_its_own(&inked, &grid, options.turn_pieces);
-            push_trial(&inked, stock, grid, apart, &mut search);
+            let apart = each_on_its_own(&inked, stock, grid, options.turn_pieces);
+            search.count(&inked, stock, &[at_rest(&grid)], &grid, &apart);
         }
     }
-    search.trials.sort_by_key(|trial| trial.rank);
-    let best = search
-        .trials
-        .into_iter()
-        .take(FINALISTS)
-        .map(|trial| {
-            let points = gathered(&inked, &trial.placements, |ink| &ink.fine);
-            let (cells, _) = trial.grid.needed(&points);
-            ((cells.len(), trial.rank), trial, cells)
-        })
-        .min_by_key(|(rank, _, _)| *rank);
-    let Some((_, trial, cells)) = best else {
+    let Some(best) = search.best else {
         return Err(SheetError::Nothing {
             piece: "the pattern".to_owned(),
         });
     };
-    Ok(finish(&inked, &trial, &cells))
+    Ok(finish(&inked, &best))
 }
 
 /// Refuses what has no ink or no size fit for paper, before any of it is sampled.
@@ -314,153 +299,134 @@ fn shelves(inked: &[Inked], quarters: &[u8], width: f64) -> Vec<Placement> {
 }
 
 /// Every piece on the grid shift that suits it alone, a free column between two pieces.
-fn each_on_its_own(inked: &[Inked], grid: &Grid, turn: bool) -> Vec<Placement> {
+fn each_on_its_own(inked: &[Inked], stock: Stock, grid: Grid, turn: bool) -> Vec<Placement> {
     let mut column = 0_i64;
     inked
         .iter()
         .map(|ink| {
-            let mut best: Option<(usize, usize, usize, Placement, Vec<Cell>)> = None;
-            let mut order = 0;
+            let alone = std::slice::from_ref(ink);
+            let mut search = Search::default();
             for quarters in 0..=u8::from(turn) {
-                let at = ink.placed_at(quarters, Point2::origin());
-                for shift in shifts(ink.size(quarters), grid, FINE_PARTS) {
-                    let placement = Placement {
-                        shift: at.shift - shift,
-                        ..at
-                    };
-                    let points: Vec<_> = ink.coarse.iter().map(|p| placement.point(*p)).collect();
-                    let (cells, shared) = grid.needed(&points);
-                    let rank = (cells.len(), usize::from(quarters) + shared, order);
-                    order += 1;
-                    if best.as_ref().is_none_or(|b| rank < (b.0, b.1, b.2)) {
-                        best = Some((rank.0, rank.1, rank.2, placement, cells));
-                    }
-                }
+                let placement = ink.placed_at(quarters, Point2::origin());
+                search.take(alone, stock, grid, &[placement], SHIFT_MM[0]);
             }
-            let Some((_, _, _, placement, cells)) = best else {
+            let Some(best) = search.best else {
                 return ink.placed_at(0, Point2::origin());
             };
-            let left = cells.iter().map(|c| c.0).min().unwrap_or(0);
-            let right = cells.iter().map(|c| c.0).max().unwrap_or(0);
+            let left = best.cells.iter().map(|c| c.0).min().unwrap_or(0);
+            let right = best.cells.iter().map(|c| c.0).max().unwrap_or(0);
             #[expect(clippy::cast_precision_loss, reason = "small whole numbers")]
             let along = grid.step.x * (column - left) as f64;
             column += right - left + 2;
+            let on_grid = best.placements[0];
             Placement {
-                shift: placement.shift + Vector2::new(along, 0.0),
-                ..placement
+                shift: on_grid.shift - (best.grid.origin - grid.origin) + Vector2::new(along, 0.0),
+                ..on_grid
             }
         })
         .collect()
 }
 
-/// Origins of the grid to try for a table of this size with its lower left at the origin: against
-/// either edge, in the middle, and evenly between.
-fn shifts(size: Vector2, grid: &Grid, parts: u32) -> Vec<Vector2> {
-    let axis = |size: f64, step: f64| {
-        let near = grid.flap - 0.6;
-        let cells = ((size - 2.0 * near) / step).ceil().max(1.0);
-        let far = size - near - cells * step;
-        let mut all = vec![near, 0.5 * (near + far), far];
-        all.extend((1..parts).map(|part| near - step * f64::from(part) / f64::from(parts)));
-        all
-    };
-    let ys = axis(size.y, grid.step.y);
-    axis(size.x, grid.step.x)
-        .into_iter()
-        .flat_map(|x| ys.iter().map(move |y| Vector2::new(x, *y)))
-        .collect()
+/// A grid left where it is.
+fn at_rest(grid: &Grid) -> Shift {
+    Shift {
+        origin: grid.origin,
+        least: 0,
+        joined: 0,
+    }
 }
 
-fn try_shifts(
-    inked: &[Inked],
-    stock: Stock,
-    grid: Grid,
-    placements: Vec<Placement>,
-    search: &mut Search,
-) {
-    let points = gathered(inked, &placements, |ink| &ink.coarse);
-    let bounds = Bounds::of(&points);
-    let size = bounds.high - bounds.low;
-    let all = if stock.roll {
-        // Across the roll in the middle, along it from the start: nothing else saves paper.
-        let near = grid.flap - 0.6;
-        let cells = ((size.x - 2.0 * near) / grid.step.x).ceil().max(1.0);
-        vec![Vector2::new(0.5 * (size.x - cells * grid.step.x), near)]
-    } else {
-        // With several pieces there are many arrangements to try as well.
-        let parts = if inked.len() > 1 { 3 } else { FINE_PARTS };
-        shifts(size, &grid, parts)
-    };
-    for shift in all {
-        let shifted = Grid {
-            origin: bounds.low + shift,
-            ..grid
+impl Search {
+    fn beats(&self, rank: Rank) -> bool {
+        self.best.as_ref().is_none_or(|best| rank < best.rank)
+    }
+
+    /// Tries an arrangement on every shift of the grid.
+    fn take(
+        &mut self,
+        inked: &[Inked],
+        stock: Stock,
+        grid: Grid,
+        placements: &[Placement],
+        step_mm: f64,
+    ) {
+        let points = gathered(inked, placements);
+        let shifts = if stock.roll {
+            // Across the roll in the middle, along it from the start: nothing else saves paper.
+            let bounds = Bounds::of(&points);
+            let near = grid.flap - 0.6;
+            let cells = ((bounds.width_mm() - 2.0 * near) / grid.step.x)
+                .ceil()
+                .max(1.0);
+            let across = 0.5 * (bounds.width_mm() - cells * grid.step.x);
+            vec![Shift {
+                origin: bounds.low + Vector2::new(across, near),
+                ..at_rest(&grid)
+            }]
+        } else {
+            every_shift(&points, &grid, step_mm)
         };
-        rank_trial(&points, stock, shifted, &placements, search);
+        self.count(inked, stock, &shifts, &grid, placements);
+    }
+
+    /// Counts the sheets of an arrangement on shifts of the grid, the most promising first, until none
+    /// that is left can be better.
+    fn count(
+        &mut self,
+        inked: &[Inked],
+        stock: Stock,
+        shifts: &[Shift],
+        grid: &Grid,
+        placements: &[Placement],
+    ) {
+        let points = gathered(inked, placements);
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a height in whole millimetres, bounded by the size check"
+        )]
+        let length = if stock.roll {
+            Bounds::of(&points).height_mm() as u64
+        } else {
+            0
+        };
+        let turned = placements.iter().filter(|p| p.quarters != 0).count();
+        for shift in shifts.iter().take(MOST_COUNTED) {
+            let rank = (shift.least, length, turned, shift.joined, self.tried);
+            if !self.beats(rank) {
+                break;
+            }
+            let shifted = Grid {
+                origin: shift.origin,
+                ..*grid
+            };
+            let cells = shifted.needed(&points);
+            let rank = (cells.len(), length, turned, shift.joined, self.tried);
+            self.tried += 1;
+            if self.beats(rank) {
+                self.best = Some(Trial {
+                    stock,
+                    grid: shifted,
+                    placements: placements.to_vec(),
+                    cells,
+                    rank,
+                });
+            }
+        }
     }
 }
 
-fn push_trial(
-    inked: &[Inked],
-    stock: Stock,
-    grid: Grid,
-    placements: Vec<Placement>,
-    search: &mut Search,
-) {
-    let points = gathered(inked, &placements, |ink| &ink.coarse);
-    rank_trial(&points, stock, grid, &placements, search);
-}
-
-fn rank_trial(
-    points: &[Point2],
-    stock: Stock,
-    grid: Grid,
-    placements: &[Placement],
-    search: &mut Search,
-) {
-    let (cells, shared) = grid.needed(points);
-    let length = if stock.roll {
-        Bounds::of(points).height_mm()
-    } else {
-        0.0
-    };
-    #[expect(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "a height in whole millimetres, bounded by the size check"
-    )]
-    let length = length as u64;
-    let turned = placements.iter().filter(|p| p.quarters != 0).count();
-    let rank = (cells.len(), length, turned, shared, search.tried);
-    search.tried += 1;
-    search.trials.push(Trial {
-        stock,
-        grid,
-        placements: placements.to_vec(),
-        rank,
-    });
-    // Only the best can win: the list is kept short.
-    if search.trials.len() >= 2048 {
-        search.trials.sort_by_key(|trial| trial.rank);
-        search.trials.truncate(FINALISTS);
-    }
-}
-
-fn gathered(
-    inked: &[Inked],
-    placements: &[Placement],
-    which: impl Fn(&Inked) -> &Vec<Point2>,
-) -> Vec<Point2> {
+fn gathered(inked: &[Inked], placements: &[Placement]) -> Vec<Point2> {
     inked
         .iter()
         .zip(placements)
-        .flat_map(|(ink, placement)| which(ink).iter().map(|p| placement.point(*p)))
+        .flat_map(|(ink, placement)| ink.points.iter().map(|p| placement.point(*p)))
         .collect()
 }
 
 /// Names the sheets, finds their neighbours and what is drawn on them.
-fn finish(inked: &[Inked], trial: &Trial, cells: &[Cell]) -> Tiling {
-    let mut cells = cells.to_vec();
+fn finish(inked: &[Inked], trial: &Trial) -> Tiling {
+    let mut cells = trial.cells.clone();
     cells.sort_by_key(|(column, row)| (-row, *column));
     let rank = |values: Vec<i64>| {
         let mut values = values;
@@ -475,7 +441,7 @@ fn finish(inked: &[Inked], trial: &Trial, cells: &[Cell]) -> Tiling {
     let on_table: Vec<Vec<Point2>> = inked
         .iter()
         .zip(&trial.placements)
-        .map(|(ink, placement)| ink.fine.iter().map(|p| placement.point(*p)).collect())
+        .map(|(ink, placement)| ink.points.iter().map(|p| placement.point(*p)).collect())
         .collect();
     let tiles = cells
         .iter()

@@ -6,8 +6,8 @@ use flatten::{
     dart::in_words,
     draft::{self, Pattern},
     job::LayoutChoice,
-    piece::{Style, draw},
-    sheet::{Figure, tile},
+    piece::{Style, draw_between},
+    sheet::{Figure, tile_redrawn},
     units::format_mm_and_inch,
 };
 use serde::Serialize;
@@ -154,9 +154,13 @@ fn row(pattern: &Pattern, fitting: &Fitting) -> Result<Row, flatten::sheet::Shee
         .iter()
         .map(|piece| Figure {
             name: piece.id.clone(),
-            drawing: draw(piece, &Style::default()),
+            drawing: draw_between(piece, &Style::default(), &[]),
         })
         .collect();
+    let redraw = |index: usize, boxes: &[[flatten::Point2; 2]]| {
+        draw_between(&pattern.pieces[index], &Style::default(), boxes)
+    };
+    let (_, tiling) = tile_redrawn(&figures, &fitting.sheet, 0.0, redraw)?;
     let darts = || pattern.pieces.iter().flat_map(|piece| &piece.darts);
     let cuts = pattern.cut.darts.iter().chain(&pattern.cut.seams);
     let [to_front_mm, to_opening_mm] = pattern.nearest_mm();
@@ -177,7 +181,7 @@ fn row(pattern: &Pattern, fitting: &Fitting) -> Result<Row, flatten::sheet::Shee
             .fold(0.0, f64::max),
         to_front_mm,
         to_opening_mm,
-        sheets: tile(&figures, &fitting.sheet, 0.0)?.tiles.len(),
+        sheets: tiling.tiles.len(),
         limit_met: pattern.limit_met(),
         remarks: faults.chain(in_words(&pattern.breaches)).collect(),
     })
