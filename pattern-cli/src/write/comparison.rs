@@ -5,9 +5,12 @@
 
 use std::fmt::Write;
 
-use flatten::units::format_mm_and_inch;
+use flatten::{Point2, units::format_mm_and_inch};
 
-use super::html::{StrainMap, esc, legend, plain_page, table};
+use super::{
+    html::{StrainMap, esc, legend, plain_page, table},
+    labels::{Labels, Taken},
+};
 use crate::{command::Row, picture::Scale};
 
 /// A layout as laid.
@@ -27,6 +30,8 @@ const WORDS_MM: f64 = 26.0;
 const ACROSS: usize = 4;
 /// Height of the curve, mm.
 const CURVE_MM: f64 = 220.0;
+/// Half the size of a mark on the curve, mm.
+const MARK_MM: f64 = 3.0;
 
 /// `compare.svg`: strain maps of all layouts, and the curve.
 pub(crate) fn picture(candidates: &[Candidate], scale: Scale) -> String {
@@ -114,24 +119,33 @@ fn curve(svg: &mut String, candidates: &[Candidate], scale: Scale, width: f64, t
         limit + 3.0,
         100.0 * scale.limit,
     );
+    let mut labels = Labels::new(Taken {
+        low: Point2::new(left, high),
+        high: Point2::new(width, low),
+    });
+    // Words keep off the limit and what is written at its end.
+    labels.keep_off(Taken {
+        low: Point2::new(left, limit - 1.0),
+        high: Point2::new(right, limit + 1.0),
+    });
+    labels.keep_off(Taken {
+        low: Point2::new(right, limit - 6.0),
+        high: Point2::new(width, limit + 5.0),
+    });
     for row in sewn() {
         let (x, y) = place(row);
         let mark = if row.name.starts_with("auto") {
-            format!("<circle cx=\"{x:.2}\" cy=\"{y:.2}\" r=\"3\"/>")
+            format!("<circle cx=\"{x:.2}\" cy=\"{y:.2}\" r=\"{MARK_MM}\"/>")
         } else {
             format!(
                 "<path d=\"M{:.2} {y:.2}h6m-3 -3v6\" stroke=\"#000\"/>",
-                x - 3.0
+                x - MARK_MM
             )
         };
-        let _ = writeln!(
-            svg,
-            "{mark}<text x=\"{:.2}\" y=\"{:.2}\">{}</text>",
-            x + 5.0,
-            y - 4.0,
-            esc(&row.name)
-        );
+        let _ = writeln!(svg, "{mark}");
+        labels.ask(Point2::new(x, y), MARK_MM, row.name.clone());
     }
+    labels.write(svg);
 }
 
 /// `compare.html`: the picture and all figures.
