@@ -577,6 +577,10 @@ fn legend(flow: &mut Flow, figures: &[Figure], tiling: &Tiling) {
             Ink::Furniture => {}
             Ink::Mark => {
                 entries.push((Sample::Notches, "Notch: one front, two nape, three ear"));
+                // Several pieces are joined by seams.
+                if figures.len() > 1 {
+                    entries.push((Sample::Notches, "On seams: equal notches meet"));
+                }
                 if found.contains(&Ink::DartLeg) {
                     entries.push((Sample::Point, "Dart point, drill hole before it"));
                     entries.push((Sample::Legs, "Ticks of both legs meet"));

@@ -25,7 +25,7 @@ impl Record {
         let (need, unlaid) = Need::of(fitting, pattern);
         let mut beware = order.beware.clone();
         beware.extend(pattern.faults.iter().map(ToString::to_string));
-        beware.extend(off_lengths(&tapes));
+        beware.extend(off_lengths(&tapes, fitting.material.limit));
         beware.extend(in_words(&pattern.breaches));
         beware.extend(unlaid.map(|why| why.to_string()));
         let mut warnings = beware.clone();
@@ -68,7 +68,7 @@ const TAPE_LIMIT: f64 = 0.01;
 const TAPE_LEAST_MM: f64 = 30.0;
 
 /// Tapes on the sewn base that are too far off the head's, in a sentence.
-fn off_lengths(tapes: &[Tape]) -> Option<String> {
+fn off_lengths(tapes: &[Tape], limit: f64) -> Option<String> {
     let off: Vec<String> = tapes
         .iter()
         .filter_map(|tape| Some((tape, tape.finished_error?)))
@@ -77,10 +77,12 @@ fn off_lengths(tapes: &[Tape]) -> Option<String> {
         .collect();
     (!off.is_empty()).then(|| {
         format!(
-            "not pulled on, the sewn base will be more than {:.0} % longer or shorter than the head along {}; \
-             see the lengths to check after sewing",
+            "not pulled on, the sewn base measures more than {:.0} % off the head: {}; when worn the cloth \
+             stretches (-) or crowds (+) by that, and it takes {:.1} %; after sewing compare with the \
+             lengths on the sewn base, not with the head's",
             100.0 * TAPE_LIMIT,
-            off.join(", ")
+            off.join(", "),
+            100.0 * limit,
         )
     })
 }

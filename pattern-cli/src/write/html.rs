@@ -127,7 +127,7 @@ th,td{text-align:left;padding:.25rem .8rem .25rem 0;border-bottom:1px solid #bbb
 td.n,th.n{text-align:right;font-variant-numeric:tabular-nums}
 .lay{max-width:20rem}
 @media(max-width:40rem){main{padding:.6rem}table{font-size:.82rem}th,td{padding:.25rem .45rem .25rem 0}}
-@media print{body{font-size:9.5pt;line-height:1.35}h2{margin:1.2rem 0 .3rem;break-after:avoid}.views{grid-template-columns:repeat(5,1fr);gap:.5rem}.maps{grid-template-columns:repeat(auto-fit,minmax(8cm,1fr))}.maps svg{max-height:11cm}th,td{padding-top:.12rem;padding-bottom:.12rem}.lay{max-width:8cm}main{max-width:none;padding:0}figure,tr,.beware{break-inside:avoid}}
+@media print{body{font-size:9.5pt;line-height:1.35}h2{margin:1.2rem 0 .3rem;break-after:avoid}.views{grid-template-columns:repeat(3,1fr);gap:.5rem}.maps{grid-template-columns:repeat(auto-fit,minmax(8cm,1fr))}.maps svg{max-height:11cm}th,td{padding-top:.12rem;padding-bottom:.12rem}.lay{max-width:8cm}main{max-width:none;padding:0}figure,tr,.beware{break-inside:avoid}}
 </style></head><body><main>
 ";
 
@@ -238,7 +238,10 @@ fn summary(page: &mut Page, record: &Record) {
     if let Some(date) = &record.date {
         line = format!("{date}. {line}");
     }
-    page.put(&format!("<p class=\"lead\">{}</p>", esc(&line)));
+    page.put(&format!(
+        "<p class=\"lead\">{}</p>",
+        held_together(&esc(&line))
+    ));
 }
 
 fn warnings(page: &mut Page, record: &Record) {
@@ -249,7 +252,11 @@ fn warnings(page: &mut Page, record: &Record) {
         return;
     }
     page.put("<section class=\"beware\"><h2>Beware</h2>");
-    let sentences: Vec<_> = record.warnings.iter().map(|s| sentence(s)).collect();
+    let sentences: Vec<_> = record
+        .warnings
+        .iter()
+        .map(|s| held_together(&sentence(s)))
+        .collect();
     page.list(&sentences);
     page.put("</section>");
 }
@@ -268,11 +275,12 @@ fn finished(page: &mut Page, record: &Record) {
     let length = |value: Option<f64>| value.map(format_mm_and_inch).unwrap_or_default();
     for tape in &record.tapes {
         let beyond = off_base(tape).map(|mm| format!("{} off the base", format_mm_and_inch(mm)));
-        let remark = [
-            tape.grade.as_deref(),
-            tape.cause.as_deref(),
-            beyond.as_deref(),
-        ];
+        // The grade is of what was read, not of what will be sewn.
+        let grade = tape
+            .grade
+            .as_ref()
+            .map(|grade| format!("tape reading: {grade}"));
+        let remark = [grade.as_deref(), tape.cause.as_deref(), beyond.as_deref()];
         rows.push(vec![
             spoken(&tape.name),
             length(tape.read_mm),
