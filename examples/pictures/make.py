@@ -1,20 +1,21 @@
 """Makes README's pictures of the demo, and its table of `compare`, with the program itself.
 
 Run after `tests/run` (it needs the release build, the Python packages, pdftoppm; and rsvg-convert of
-librsvg): target/outside/venv/bin/python examples/pictures/make.py
+librsvg): target/outside/venv/bin/python examples/pictures/make.py [BINARY]
 trace.png shows an invented, painted head and is not made here.
 """
 
 import pathlib
 import re
 import subprocess
+import sys
 import tempfile
 
 from PIL import Image
 
 HERE = pathlib.Path(__file__).resolve().parent
 ROOT = HERE.parent.parent
-BINARY = ROOT / "target" / "release" / "pattern-cli"
+BINARY = pathlib.Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT / "target" / "release" / "pattern-cli"
 DOTS = 60  # per inch of the pages
 WIDE = 1500  # pixels of the comparison
 
@@ -41,8 +42,7 @@ def pages(folder):
 
 def comparison(folder):
     """The layouts, and their table in README."""
-    told = run(BINARY, "compare", folder / "demo/fitting.toml", "--out", folder / "layouts", "--quiet")
-    told = told.stdout or run(BINARY, "compare", folder / "demo/fitting.toml").stdout
+    told = run(BINARY, "compare", folder / "demo/fitting.toml", "--out", folder / "layouts").stdout
     run("rsvg-convert", "-w", WIDE, folder / "layouts/compare.svg", "-o", folder / "compare.png")
     with Image.open(folder / "compare.png") as picture:
         picture.convert("RGB").quantize(64).save(HERE / "compare.png", optimize=True)
