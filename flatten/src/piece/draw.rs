@@ -501,10 +501,20 @@ impl<'a> Page<'a> {
                 lines: std::iter::once(name.clone()).chain(details).collect(),
             };
             let near = dart.point_mm + inward * 11.0;
-            let told = self.put(&full, &label::around(near, 32.0, 3.0, 0.0), true);
+            // A name nearer to another dart's point would be read as that one's.
+            let own = |spot: &Spot| {
+                let mut others = self.piece.darts.iter().filter(|other| other.id != dart.id);
+                let far = (spot.at - dart.point_mm).norm();
+                others.all(|other| (spot.at - other.point_mm).norm() > far)
+            };
+            let [close, wide] = [32.0, 50.0].map(|reach| {
+                let mut spots = label::around(near, reach, 3.0, 0.0);
+                spots.retain(own);
+                spots
+            });
+            let told = self.put(&full, &close, true);
             if !told {
-                let spots = label::around(near, 50.0, 3.0, 0.0);
-                self.put_or_list(&Block { lines: vec![name] }, &spots, true);
+                self.put_or_list(&Block { lines: vec![name] }, &wide, true);
             }
             for (k, rest) in [take_up, folding.join(", ")].into_iter().enumerate() {
                 let leg = format!("{} leg {}", dart.id, format_mm(dart.legs_mm[k]));
