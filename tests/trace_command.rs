@@ -66,7 +66,7 @@ fn painting(gap_mm: f64) -> Painting {
     painting.noise = 4.0;
     painting.light.1 = 0.5;
     painting.width = 3.0;
-    // crosses where the maker marks them, none at the nape: across the line, and clear of it
+    // crosses at ears and crown; a stroke across the line is none
     let head = form.head();
     painting.mark(&form, &head.front, flatten::Vector3::z(), 14.0);
     for place in [head.left_ear, head.right_ear, CROWN] {
@@ -140,7 +140,7 @@ fn a_drawn_line_becomes_sheets_that_say_nobody_has_checked_it() {
     let form = average_head();
     let above = |p: &Point3| form.point(&(p.coords + flatten::Vector3::z() * 16.0));
     for (name, place, allowed) in [
-        ("front", truth.front, 1.5),
+        ("front", truth.front, 5.0),
         ("nape", truth.nape, 5.0),
         ("left_ear", above(&truth.left_ear), 1.5),
         ("right_ear", above(&truth.right_ear), 1.5),
@@ -152,11 +152,11 @@ fn a_drawn_line_becomes_sheets_that_say_nobody_has_checked_it() {
         let off = (Point3::new(at[0], at[1], at[2]) - place).norm();
         assert!(off < allowed, "{name} {off} mm off");
     }
-    let drawn = json!(["front", "left_ear", "right_ear", "crown"]);
+    let drawn = json!(["left_ear", "right_ear", "crown"]);
     assert_eq!(told["landmarks_drawn"], drawn, "{told:#}");
     for words in [
-        "taken from pen crosses: front, left ear, right ear and crown",
-        "no pen cross was seen there: nape",
+        "taken from pen crosses: left ear, right ear and crown",
+        "no pen cross was seen there: front and nape",
     ] {
         assert!(out.contains(words), "{out}");
     }

@@ -18,7 +18,7 @@ struct Marked {
 }
 
 /// Crosses of 9 to 16 mm, wider pens larger ones, strokes 70 to 110 degrees apart and one longer than the other;
-/// a stroke across the line in one of two at front and nape. Each is left out in one of four scans.
+/// a stroke across the line instead in one of two at front and nape. Each is left out in one of four scans.
 fn marked(seed: u64) -> Marked {
     let mut rng = fastrand::Rng::with_seed(seed + 5000);
     let mut between = |a: f64, b: f64| a + (b - a) * rng.f64();
@@ -61,9 +61,8 @@ fn marked(seed: u64) -> Marked {
         let middle = matches!(landmark, Landmark::Front | Landmark::Nape);
         let long = f64::max(9.0, 4.5 * painting.width) * between(1.0, 1.3);
         if middle && between(0.0, 1.0) < 0.5 {
-            // across the line, whose own middle is at most a hair off the head's
+            // a stroke across the line is no cross, and must not bend the line
             painting.mark(&form, &place, Vector3::z(), long);
-            crosses.push((landmark, place));
             continue;
         }
         // clear of the line: beside it, or inside it at front and nape

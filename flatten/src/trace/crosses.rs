@@ -8,8 +8,8 @@
 //! On a cross four of them are dark, two and two opposite, with light ground between them; a line has
 //! two, a fork three, a blot none or all. The place where the faintest of the four stands out most
 //! from the ground is the middle. Then each arm is followed outward: a stroke of a cross ends at both
-//! sides after some millimetres, which the edge of a tape, a crease or a strand of hair does not. One
-//! of the two strokes may go on if it is the perimeter.
+//! sides after some millimetres, which the edge of a tape, a crease or a strand of hair does not. A short
+//! stroke across the perimeter is not taken for a mark: patches of hair across the line look the same.
 //!
 //! Cost: some microseconds for each vertex as dark as ink.
 
@@ -29,8 +29,6 @@ pub struct Cross {
     pub place: Point3,
     /// Length of its shorter stroke from tip to tip, mm.
     pub size_mm: f64,
-    /// Whether the other stroke is the perimeter.
-    pub on_line: bool,
 }
 
 /// Directions of the ring.
@@ -54,6 +52,9 @@ const ARM: f64 = 0.5;
 
 /// How much an arm stands out from the ground on both of its sides, as a share of its own darkness.
 const STANDS_OUT: f64 = 0.45;
+
+/// Shortest arm from the middle to its tip, mm; nearer to the line nothing is taken for a cross.
+const LEAST_ARM_MM: f64 = 4.0;
 
 /// Longest arm from the middle to its tip, mm: longer strokes are lines.
 const LONGEST_ARM_MM: f64 = 16.0;
@@ -119,13 +120,10 @@ pub(super) fn crosses(
             continue;
         }
         tried.push(here);
-        if let Some((size_mm, on_line)) =
-            followed(mesh, cells, normals, ink, best, perimeter, &near_line)
-        {
+        if let Some(size_mm) = followed(mesh, cells, normals, ink, best, perimeter, &near_line) {
             found.push(Cross {
                 place: middle(mesh, best, &all),
                 size_mm,
-                on_line,
             });
         }
     }
@@ -232,8 +230,7 @@ fn direction(x: f64, y: f64) -> usize {
     k % WAYS
 }
 
-/// Follows the arms of a candidate outward: length of the shorter stroke and whether the other one is the
-/// perimeter, or nothing when it is no cross.
+/// Follows the arms of a candidate outward: length of the shorter stroke, or nothing when it is no cross.
 fn followed(
     mesh: &TriMesh,
     cells: &Cells,
@@ -242,7 +239,7 @@ fn followed(
     found: &Candidate,
     perimeter: &PenLine,
     line: &[Point3],
-) -> Option<(f64, bool)> {
+) -> Option<f64> {
     let here = mesh.position(found.vertex);
     let (u, w) = tangents(&normals[found.vertex as usize])?;
     let mut around: Vec<Seen> = Vec::new();
@@ -262,11 +259,11 @@ fn followed(
             .map(|p| (*p - q).norm())
             .fold(f64::INFINITY, f64::min)
     };
-    let on_line = to_line(&here) < perimeter.width_mm.max(2.0);
-    if !on_line {
-        // the line beside a cross lengthens none of its arms
-        around.retain(|seen| to_line(&seen.place) > half_width + SOFT_MM);
+    if to_line(&here) < half_width + LEAST_ARM_MM {
+        return None;
     }
+    // the line beside a cross lengthens none of its arms and is not its ground
+    around.retain(|seen| to_line(&seen.place) > half_width + SOFT_MM);
     let reach = found
         .arms
         .map(|arm| arm_length(&around, arm, found.inner, half_width, ENDED * found.dark));
@@ -276,20 +273,13 @@ fn followed(
         b < LONGEST_ARM_MM && b < UNEVEN.0 * a + UNEVEN.1
     };
     let length = |stroke: &[f64; 2]| stroke[0] + stroke[1];
-    let size = match strokes.each_ref().map(short) {
-        [true, true] => length(&strokes[0]).min(length(&strokes[1])),
-        [true, false] if on_line => length(&strokes[0]),
-        [false, true] if on_line => length(&strokes[1]),
-        _ => return None,
-    };
-    let bare = around
-        .iter()
-        .filter(|seen| to_line(&seen.place) > half_width + SOFT_MM);
-    is_bare(bare, found, half_width).then_some((size, on_line))
+    let [one, other] = strokes.each_ref().map(length);
+    let cross = strokes.iter().all(short) && is_bare(&around, found, half_width);
+    cross.then_some(one.min(other))
 }
 
 /// Whether the ground about a cross is bare but for its arms.
-fn is_bare<'a>(ground: impl Iterator<Item = &'a Seen>, found: &Candidate, half_width: f64) -> bool {
+fn is_bare(ground: &[Seen], found: &Candidate, half_width: f64) -> bool {
     let (mut dark, mut all) = (0.0, 0.0);
     for seen in ground {
         let on_arm = found.arms.iter().any(|&arm| {
