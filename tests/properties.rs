@@ -168,6 +168,9 @@ fn maps_do_not_depend_on_where_the_head_is_and_mirror_with_it() {
         let mirror = surface(fixtures::mirrored(plain)).unwrap();
         let map = laid(&mesh)?;
         let (there, seen) = (laid(&moved)?, laid(&mirror)?);
+        if [&map, &there, &seen].iter().any(|m| m.report.overlaps > 0) {
+            return Err(skip("it lies on itself, and says so"));
+        }
         let here = lengths(&mesh, &map.uv);
         let off = greatest_difference(&here, &lengths(&moved, &there.uv));
         prop_assert!(off < 1e-4, "moved: {off}");
