@@ -154,7 +154,7 @@ struct Trial {
     rank: Rank,
 }
 
-/// Better is less: sheets, length of roll in whole mm, pieces turned, ink on joins, order of trying.
+/// Better is less: sheets, length of roll in whole mm, paper and pieces turned, ink on joins, order of trying.
 type Rank = (usize, u64, usize, u32, usize);
 
 /// The best of what was tried so far.
@@ -390,7 +390,9 @@ impl Search {
         } else {
             0
         };
-        let turned = placements.iter().filter(|p| p.quarters != 0).count();
+        // Paper upright and pieces as drawn read best: only a sheet less is worth a turn.
+        let turned =
+            placements.iter().filter(|p| p.quarters != 0).count() + usize::from(stock.landscape);
         for shift in shifts.iter().take(MOST_COUNTED) {
             let rank = (shift.least, length, turned, shift.joined, self.tried);
             if !self.beats(rank) {
