@@ -32,7 +32,7 @@ use super::{
     FlatError, FlatMap, FlatReport, KeptEdges, LeastStrainOptions, MatchedEdges,
     contact::Contact,
     curvature::{Corners, Curvature},
-    energy::{Cloth, Density, DirichletDensity, Energy, EqualDensity},
+    energy::{Cloth, Density, DirichletDensity, Energy, EqualDensity, squared_beyond},
     flip::step_bound,
     overlap,
     stretch::Rest,
@@ -64,10 +64,10 @@ const CURVED_FROM_THE_START: usize = 6000;
 const STALE: f64 = 1.5;
 const RENEWED_AFTER: usize = 6;
 
-/// How far a stretch may go before the curvature taken for it no longer holds, in units of strain. In a
-/// cloth that stiffens steeply, steps that trusted the curvature on the spot tore single triangles and
-/// were cut to a tenth for it; much more than this, and steps become timid everywhere.
-const REACH: f64 = 0.01;
+/// Error of a kept edge, in units of that at which its resistance has doubled, up to which resistance grows.
+/// Beyond, a short edge that turned by a few degrees in a step cost more than all triangles together, and
+/// steps were cut to a tenth for it.
+const STIFFEST_EDGE: f64 = 2.0;
 
 /// Where a map is looked for whose boundary does not cross itself: parts of the way from one that did
 /// not to one that does.
@@ -335,7 +335,7 @@ impl<'a> Descent<'a> {
         curvature.fill(corners, density.stiffness(), |face| {
             let (corners, rest) = (&corners.faces[face], &self.rest[face]);
             let [p0, p1, p2] = corners.map(|v| uv[v as usize]);
-            let modes = density.modes(&rest.jacobian(p0, p1, p2), REACH);
+            let modes = density.modes(&rest.jacobian(p0, p1, p2));
             (modes, rest.area / self.area)
         });
         for spring in &self.springs {
@@ -426,22 +426,40 @@ impl Spring {
     fn add(&self, uv: &[[f64; 2]], gradient: &mut [[f64; 2]]) -> f64 {
         let (a, b) = (self.ends.0 as usize, self.ends.1 as usize);
         let (side, length) = side_of(uv[a], uv[b]);
-        let error = length * self.inverse - 1.0;
-        let stiff = error * error * self.stiffening;
-        let slope = 2.0 * self.weight * error * (1.0 + 2.0 * stiff) * self.inverse / length;
+        let [value, slope, _] = self.cost(length);
+        let slope = slope / length;
         for k in 0..2 {
             gradient[a][k] -= slope * side[k];
             gradient[b][k] += slope * side[k];
         }
-        self.weight * error * error * (1.0 + stiff)
+        value
+    }
+
+    /// Cost of a length, its slope and its curvature: error² (1 + (error / within)²), a square beyond
+    /// [`STIFFEST_EDGE`].
+    fn cost(&self, length: f64) -> [f64; 3] {
+        let error = length * self.inverse - 1.0;
+        let knee = STIFFEST_EDGE / self.stiffening.sqrt();
+        let at = error.clamp(-knee, knee);
+        let stiff = at * at * self.stiffening;
+        let there = [
+            at * at * (1.0 + stiff),
+            at * (2.0 + 4.0 * stiff),
+            2.0 + 12.0 * stiff,
+        ];
+        let [value, slope, bend] = squared_beyond(error - at, there);
+        let by = self.inverse;
+        [
+            self.weight * value,
+            self.weight * slope * by,
+            self.weight * bend * by * by,
+        ]
     }
 
     /// Curvature by the edge's length.
     fn bend(&self, uv: &[[f64; 2]]) -> f64 {
         let length = side_of(uv[self.ends.0 as usize], uv[self.ends.1 as usize]).1;
-        let error = length * self.inverse - 1.0;
-        let stiff = error * error * self.stiffening;
-        self.weight * (2.0 + 12.0 * stiff) * self.inverse * self.inverse
+        self.cost(length)[2]
     }
 }
 

@@ -29,6 +29,10 @@ use super::{
     stretch::{Jacobian, Stretch},
 };
 
+/// Strain, in units of the stiffening one, up to which resistance grows. Steeper cloth would gain nothing
+/// beyond and slow the descent: of a sixth power Newton's step takes a fifth off, of a square all.
+const STIFFEST: f64 = 2.0;
+
 /// σ below which [`Energy::Equal`] gets a barrier. Maps with less than 75 % local shrinkage are untouched.
 pub(crate) const EQUAL_BARRIER: f64 = 0.25;
 
@@ -87,9 +91,8 @@ pub(crate) trait Density: Sync {
     /// Half the density's curvature at rest: the weight of the Laplacian that precedes it.
     fn stiffness(&self) -> f64;
 
-    /// Second derivative by J's entries as weighted modes, those of the grain left out; where it grows
-    /// with strain, what it is `reach` of strain farther on.
-    fn modes(&self, j: &Jacobian, reach: f64) -> [Mode; 4];
+    /// Second derivative by J's entries as weighted modes, those of the grain left out.
+    fn modes(&self, j: &Jacobian) -> [Mode; 4];
 }
 
 /// Turns the slopes by σ1 and σ2 into slopes by J's entries.
@@ -132,7 +135,7 @@ impl Density for EqualDensity {
         1.0
     }
 
-    fn modes(&self, j: &Jacobian, _reach: f64) -> [Mode; 4] {
+    fn modes(&self, j: &Jacobian) -> [Mode; 4] {
         isotropic_modes(&j.stretch(), |sigma| {
             let ratio = (EQUAL_BARRIER / sigma).max(1.0);
             let over = ratio - 1.0;
@@ -166,7 +169,7 @@ impl Density for DirichletDensity {
         4.0
     }
 
-    fn modes(&self, j: &Jacobian, _reach: f64) -> [Mode; 4] {
+    fn modes(&self, j: &Jacobian) -> [Mode; 4] {
         isotropic_modes(&j.stretch(), |sigma| {
             let fourth = 1.0 / (sigma * sigma * sigma * sigma);
             (2.0 * sigma * (1.0 - fourth), 2.0 + 6.0 * fourth)
@@ -174,15 +177,33 @@ impl Density for DirichletDensity {
     }
 }
 
+/// Value, slope and curvature `past` a place where a function has those given, if it goes on as a square.
+#[inline]
+pub(crate) fn squared_beyond(past: f64, [value, slope, bend]: [f64; 3]) -> [f64; 3] {
+    [
+        value + past * (slope + 0.5 * past * bend),
+        slope + past * bend,
+        bend,
+    ]
+}
+
 impl Cloth {
-    /// By what part a strain has raised the resistance: its fourth power, which leaves what is well below
-    /// the limit alone and takes hold beyond.
+    /// Cost of a strain at resistance 1, its slope and its curvature: strain² (1 + (strain / limit)⁴), which
+    /// leaves what is well below the limit alone and takes hold beyond; above [`STIFFEST`] limits as a
+    /// square, joined with the same slope and curvature.
     #[inline]
-    fn stiff(&self, strain: f64) -> f64 {
-        self.stiffening.map_or(0.0, |limit| {
-            let square = (strain / limit) * (strain / limit);
-            square * square
-        })
+    fn cost(&self, strain: f64) -> [f64; 3] {
+        let Some(limit) = self.stiffening else {
+            return [strain * strain, 2.0 * strain, 2.0];
+        };
+        let at = strain.min(STIFFEST * limit);
+        let square = (at / limit) * (at / limit);
+        let stiff = square * square;
+        let bend = 2.0 + 30.0 * stiff;
+        squared_beyond(
+            strain - at,
+            [at * at * (1.0 + stiff), at * (2.0 + 6.0 * stiff), bend],
+        )
     }
 
     /// Cost of one stretch σ and its slope.
@@ -194,11 +215,8 @@ impl Cloth {
         } else {
             (self.crowding, sigma - 1.0, 1.0)
         };
-        let stiff = self.stiff(strain);
-        (
-            weight * strain * strain * (1.0 + stiff),
-            weight * 2.0 * strain * (1.0 + 3.0 * stiff) * by_sigma,
-        )
+        let [value, slope, _] = self.cost(strain);
+        (weight * value, weight * slope * by_sigma)
     }
 
     /// Curvature of [`Self::resist`].
@@ -210,9 +228,8 @@ impl Cloth {
         } else {
             (self.crowding, sigma - 1.0, 1.0, 0.0)
         };
-        let stiff = self.stiff(strain);
-        let slope = 2.0 * strain * (1.0 + 3.0 * stiff);
-        weight * ((2.0 + 30.0 * stiff) * by * by + slope * bend)
+        let [_, slope, own] = self.cost(strain);
+        weight * (own * by * by + slope * bend)
     }
 
     /// Cost of the stretch along the grain: 1/σ is |J⁻¹ g| = |Jᵀ n| / det J, n square to g.
@@ -256,17 +273,9 @@ impl Density for Cloth {
         0.5 * (self.tension + self.crowding)
     }
 
-    fn modes(&self, j: &Jacobian, reach: f64) -> [Mode; 4] {
+    fn modes(&self, j: &Jacobian) -> [Mode; 4] {
         isotropic_modes(&j.stretch(), |sigma| {
-            let farther = if sigma < 1.0 {
-                (sigma - reach).max(0.5 * sigma)
-            } else {
-                sigma + reach
-            };
-            (
-                self.resist(sigma).1,
-                self.resist_bend(sigma).max(self.resist_bend(farther)),
-            )
+            (self.resist(sigma).1, self.resist_bend(sigma))
         })
     }
 }
@@ -312,7 +321,7 @@ mod tests {
             density.at(&Jacobian { a, b, c, d }).1
         };
         let [a, b, c, d] = entries;
-        for mode in density.modes(&Jacobian { a, b, c, d }, 0.0) {
+        for mode in density.modes(&Jacobian { a, b, c, d }) {
             let step = 1e-6;
             let moved = |by: f64| slope(std::array::from_fn(|k| entries[k] + by * mode.along[k]));
             let (ahead, behind) = (moved(step), moved(-step));
