@@ -714,8 +714,8 @@ fn many_broken_rules_are_told_worst_first_and_counted() {
 #[test]
 fn a_base_that_can_not_be_laid_to_rest_says_so() {
     use std::f64::consts::{FRAC_PI_2, PI, TAU};
-    // A bag down to the neck, of triangles as long as a finger, and no dart: the descent runs out of steps.
-    let (positions, faces) = fixtures::head(2);
+    // A bag closed under the neck and no dart: the descent finds no rest.
+    let (positions, faces) = fixtures::head(3);
     let mut mold = String::new();
     for [x, y, z] in positions {
         let _ = writeln!(mold, "v {x} {y} {z}");
@@ -744,7 +744,7 @@ fn a_base_that_can_not_be_laid_to_rest_says_so() {
         )
     };
     let ring: Vec<String> = (0..40)
-        .map(|k| at(TAU * f64::from(k) / 40.0, -1.1))
+        .map(|k| at(TAU * f64::from(k) / 40.0, -1.3))
         .collect();
     let fitting = format!(
         "fitting = 1\nclient = \"0042\"\n[mold]\nscan = \"mold.obj\"\n[landmarks]\nfront = {}\n\
@@ -763,7 +763,7 @@ fn a_base_that_can_not_be_laid_to_rest_says_so() {
     let output = desk.run(&DRAFT);
     let told = String::from_utf8_lossy(&output.stderr);
     assert_eq!(output.status.code(), Some(3), "{told}");
-    let words = "could not be laid to rest in 300 steps; its strain may be lower than said";
+    let words = "could not be laid to rest in ";
     assert!(told.contains(words), "{told}");
     // On paper and in the record as well.
     let record = fs::read_to_string(desk.path("out/pattern.json")).unwrap();
