@@ -351,7 +351,7 @@ fn layout(darts: &Darts, source: &Source) -> LayoutChoice {
                         Towards::Turned(angle) => Course::Turned(angle),
                         Towards::Point(p) => Course::Point(place(&p)),
                         Towards::Landmark(Landmark::Crown) => Course::Crown,
-                        Towards::Landmark(mark) => Course::Point(landmark(&source.head, mark)),
+                        Towards::Landmark(mark) => Course::Point(mark.on(&source.head)),
                     },
                 })
                 .collect(),
@@ -362,15 +362,5 @@ fn layout(darts: &Darts, source: &Source) -> LayoutChoice {
                 })
                 .collect(),
         }),
-    }
-}
-
-fn landmark(head: &Head, mark: Landmark) -> Point3 {
-    match mark {
-        Landmark::Front => head.front,
-        Landmark::Nape => head.nape,
-        Landmark::LeftEar => head.left_ear,
-        Landmark::RightEar => head.right_ear,
-        Landmark::Crown => head.crown,
     }
 }

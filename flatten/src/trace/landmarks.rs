@@ -90,6 +90,18 @@ impl Landmark {
         }
     }
 
+    /// Where it lies on a head.
+    #[must_use]
+    pub fn on(self, head: &Head) -> Point3 {
+        match self {
+            Self::Front => head.front,
+            Self::Nape => head.nape,
+            Self::LeftEar => head.left_ear,
+            Self::RightEar => head.right_ear,
+            Self::Crown => head.crown,
+        }
+    }
+
     /// How far from the place proposed without it a cross is still taken for this landmark, mm: as far
     /// as the proposals are off on heads (ears 10 mm, crown 23 mm from the vertex) and makers differ,
     /// and not as far as the next landmark.

@@ -27,6 +27,7 @@ use flatten::{
 
 use crate::text_file::{self, Unread};
 
+pub use flatten::trace::Landmark;
 pub use problem::{Problem, Problems};
 
 /// One client's order of one base.
@@ -170,21 +171,6 @@ pub enum Towards {
     Landmark(Landmark),
     /// To a point in the scan's own coordinates and unit.
     Point([f64; 3]),
-}
-
-/// A named place on the head.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Landmark {
-    /// Centre of the front hairline.
-    Front,
-    /// Centre of the nape hairline.
-    Nape,
-    /// Top of the left ear.
-    LeftEar,
-    /// Top of the right ear.
-    RightEar,
-    /// Top of the head.
-    Crown,
 }
 
 /// Why a fitting can't be used.

@@ -826,13 +826,7 @@ fn towards(section: &mut Section<'_>, notes: &mut Notes) -> Option<Towards> {
             .point(notes, "towards")
             .map(|point| Towards::Point(point.value));
     }
-    let words = [
-        ("front", Landmark::Front),
-        ("nape", Landmark::Nape),
-        ("left_ear", Landmark::LeftEar),
-        ("right_ear", Landmark::RightEar),
-        ("crown", Landmark::Crown),
-    ];
+    let words = Landmark::ALL.map(|mark| (mark.key(), mark));
     section
         .word(notes, "towards", &words)
         .map(Towards::Landmark)

@@ -12,7 +12,7 @@ use flatten::{
     units::trimmed,
 };
 
-use super::{Dart, Darts, Fitting, Hair, Landmark, Perimeter, Towards};
+use super::{Dart, Darts, Fitting, Hair, Perimeter, Towards};
 
 impl Fitting {
     /// The file's text; reading it gives the same fitting, numbers within a millionth of their unit.
@@ -283,18 +283,8 @@ impl Text {
                 );
             }
             Towards::Point(p) => self.line("towards", &point(&p), ""),
-            Towards::Landmark(mark) => self.line("towards", &quoted(name(mark)), ""),
+            Towards::Landmark(mark) => self.line("towards", &quoted(mark.key()), ""),
         }
-    }
-}
-
-fn name(mark: Landmark) -> &'static str {
-    match mark {
-        Landmark::Front => "front",
-        Landmark::Nape => "nape",
-        Landmark::LeftEar => "left_ear",
-        Landmark::RightEar => "right_ear",
-        Landmark::Crown => "crown",
     }
 }
 

@@ -197,14 +197,8 @@ fn field(sight: &Sight<'_>, colours: &[[u8; 3]], side: &Side, x: f64, y: f64) ->
     for pen in lines.clone() {
         pen_line(&mut svg, &raster, pen);
     }
-    let head = &sight.proposal.head;
-    for (which, place) in [
-        (Landmark::Front, head.front),
-        (Landmark::Nape, head.nape),
-        (Landmark::LeftEar, head.left_ear),
-        (Landmark::RightEar, head.right_ear),
-        (Landmark::Crown, head.crown),
-    ] {
+    for which in Landmark::ALL {
+        let place = which.on(&sight.proposal.head);
         let drawn = sight.proposal.drawn.contains(&which);
         landmark(&mut svg, &raster, &mut labels, which, place, drawn);
     }
