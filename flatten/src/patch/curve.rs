@@ -95,23 +95,35 @@ pub(crate) fn smooth_through(
     closed: bool,
 ) -> Vec<SurfacePoint> {
     for _ in 0..HALVINGS {
-        match between(mesh, tree, &stations, LAID_GAP_MM, closed) {
+        match between(mesh, tree, &stations, closed, Put::Middle) {
             Some(finer) => stations = finer,
             None => break,
         }
     }
-    between(mesh, tree, &stations, SMOOTH_GAP_MM, closed).unwrap_or(stations)
+    between(mesh, tree, &stations, closed, Put::Every).unwrap_or(stations)
 }
 
-/// Points of the smooth curve put between stations farther apart than `gap_mm`, or none when no gap is as
-/// wide: the middle of a gap only as long as the curve does not keep close to the surface.
+/// Which points of the smooth curve are put into a gap.
+#[derive(Clone, Copy)]
+enum Put {
+    /// The middle, where the gap is so wide that the curve may not keep close to the surface.
+    Middle,
+    /// One every few millimetres, where the gap is wider than a traced line's.
+    Every,
+}
+
+/// Puts points of the smooth curve into wide gaps, or none when no gap is wide.
 fn between(
     mesh: &TriMesh,
     tree: &Nearest,
     stations: &[SurfacePoint],
-    gap_mm: f64,
     closed: bool,
+    put: Put,
 ) -> Option<Vec<SurfacePoint>> {
+    let gap_mm = match put {
+        Put::Middle => LAID_GAP_MM,
+        Put::Every => SMOOTH_GAP_MM,
+    };
     let positions: Vec<Point3> = stations.iter().map(|s| s.position(mesh)).collect();
     let n = positions.len();
     let at = |k: usize| {
@@ -139,7 +151,7 @@ fn between(
         let step = smooth_step(before, positions[k], next, at(k + 2));
         let half = step.len() / 2;
         for (i, p) in step.into_iter().enumerate() {
-            if gap_mm < LAID_GAP_MM || i == half {
+            if matches!(put, Put::Every) || i == half {
                 fine.push(tree.project(mesh, p).0);
             }
         }
