@@ -3,8 +3,6 @@
 //! Six calls: cut the patch, choose a layout, cut it, lay the panels flat, make the pieces, check them.
 //! What is clever is in the stages.
 
-use rayon::prelude::*;
-
 use crate::{
     Point3,
     dart::{self, Breach, CutPatch, DartError, Found, Ground, Layout, Near, Rules, SearchOptions},
@@ -263,16 +261,11 @@ pub fn draft_layout(
     observe(Step::Cut);
     let cut = dart::cut(&patch, &layout)?;
     observe(Step::Flat);
-    let laid: Vec<(FlatMap, StrainField)> = cut
-        .panels
-        .par_iter()
-        .map(|panel| {
-            let (mut map, field) = flat::lay(panel, &job.material)?;
-            flat::orient::front_up(&panel.mesh, &mut map.uv, job.head.right, job.head.forward);
-            Ok(map).map(|map| (map, field))
-        })
-        .collect::<Result<_, FlatError>>()?;
-    let (maps, fields): (Vec<_>, Vec<_>) = laid.into_iter().unzip();
+    let laid = flat::lay_together(&cut.panels, &job.material)?;
+    let (mut maps, fields): (Vec<_>, Vec<_>) = laid.into_iter().unzip();
+    for (panel, map) in cut.panels.iter().zip(&mut maps) {
+        flat::orient::front_up(&panel.mesh, &mut map.uv, job.head.right, job.head.forward);
+    }
     observe(Step::Pieces);
     let pieces = piece::make(&Order {
         cut: &cut,

@@ -514,6 +514,8 @@ fn coarse_options(
             .zip(&options.kept)
             .map(|(edges, group)| KeptEdges {
                 edges,
+                // A start needs no more than the head's lengths.
+                lengths: None,
                 ..group.clone()
             })
             .collect(),

@@ -34,7 +34,7 @@ use super::{
     curvature::{Corners, Curvature},
     energy::{Cloth, Density, DirichletDensity, Energy, EqualDensity, squared_beyond},
     flip::step_bound,
-    overlap,
+    overlap::{self, Fold},
     stretch::Rest,
     vectors::{CHUNK, Field, add_scaled, dot, sum_into},
 };
@@ -211,14 +211,13 @@ impl<'a> Descent<'a> {
             .iter()
             .map(|p| Point2::new(p[0], p[1]))
             .collect();
-        report.flipped = self
-            .mesh
-            .faces()
-            .iter()
-            .filter(|corners| doubled_area(&walk.state.uv, corners) <= 0.0)
-            .count();
-        report.overlaps =
-            overlap::crossings(&self.loops, &uv).len() + overlap::windings(self.mesh, &uv);
+        report.overlaps = overlap::crossings(&self.loops, &uv).len();
+        for fold in overlap::folds(self.mesh, &uv) {
+            match fold {
+                Fold::Face(_) => report.flipped += 1,
+                Fold::Vertex(_) => report.overlaps += 1,
+            }
+        }
         FlatMap { uv, report }
     }
 
@@ -805,23 +804,22 @@ fn stiffness(energy: &Energy) -> f64 {
     }
 }
 
-pub(crate) fn doubled_area(uv: &[[f64; 2]], corners: &[u32; 3]) -> f64 {
-    let [a, b, c] = corners.map(|v| uv[v as usize]);
-    (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
-}
-
 fn springs(mesh: &TriMesh, kept: &[KeptEdges], stiffness: f64) -> Vec<Spring> {
     let length = |&(a, b): &(u32, u32)| (mesh.position(b) - mesh.position(a)).norm();
     kept.iter()
         .flat_map(|group| {
             let total: f64 = group.edges.iter().map(length).sum();
+            let kept = |k: usize, edge| group.lengths.as_ref().map_or(length(edge), |l| l[k]);
             group
                 .edges
                 .iter()
-                .filter(|edge| group.weight > 0.0 && length(edge) > 0.0)
-                .map(move |edge| Spring {
+                .enumerate()
+                .filter(move |(k, edge)| {
+                    group.weight > 0.0 && length(edge) > 0.0 && kept(*k, edge) > 0.0
+                })
+                .map(move |(k, edge)| Spring {
                     ends: *edge,
-                    inverse: 1.0 / length(edge),
+                    inverse: 1.0 / kept(k, edge),
                     weight: stiffness * group.weight * length(edge) / total,
                     stiffening: group.within.map_or(0.0, |within| 1.0 / (within * within)),
                 })

@@ -3,7 +3,12 @@
 //! In: a panel and what it is made of. Out: the map of least strain, its strain, and evidence.
 //! Conformal map, then descent; a panel of any number of openings.
 
+use std::collections::BTreeMap;
+
+use rayon::prelude::*;
+
 use crate::{
+    Point2,
     dart::{EdgeKind, Panel},
     job::Material,
     mesh::TriMesh,
@@ -12,6 +17,7 @@ use crate::{
 use super::{
     Cloth, Energy, FlatError, FlatMap, KeptEdges, LeastStrainOptions, MatchedEdges, StrainField,
     conformal::{ConformalOptions, Method, flatten_patch},
+    descent::{Descent, Limits},
     least_strain,
 };
 
@@ -25,6 +31,10 @@ pub const LEG_WEIGHT: f64 = 3.0;
 /// Weight on the length of a seam's side whose partner is on another panel: keeping the head's
 /// length on both is the only way for two panels that are laid by themselves to agree.
 pub const SEAM_WEIGHT: f64 = 0.5;
+/// Weight on a seam's side keeping the length agreed with its other side.
+const AGREED_WEIGHT: f64 = 3.0;
+/// Times the sides of seams are brought to agree.
+const AGREEMENTS: usize = 2;
 
 /// When a panel is laid: the next step would change strain by less than this, a hundredth of a per cent.
 const PANEL_TOLERANCE: f64 = 1e-4;
@@ -45,6 +55,90 @@ const QUICK_TOLERANCE: f64 = 2e-3;
 /// solved. A map that did not converge or lies on itself is no error: see [`FlatMap::report`].
 pub fn lay(panel: &Panel, material: &Material) -> Result<(FlatMap, StrainField), FlatError> {
     lay_with(panel, &LeastStrainOptions::for_panel(panel, material))
+}
+
+/// Lays the panels of a base flat, in their order, so that the two sides of each seam come out of one length.
+///
+/// Each panel is laid for itself. Its map strains a seam otherwise than the other panel's, and what sewing
+/// would even out by moving the seam's ends would be missing at the perimeter. So every edge of a seam
+/// is given the mean of its two lengths, and the panels go on from where they lie.
+///
+/// # Errors
+/// As [`lay`].
+pub fn lay_together(
+    panels: &[Panel],
+    material: &Material,
+) -> Result<Vec<(FlatMap, StrainField)>, FlatError> {
+    let mut laid: Vec<(FlatMap, StrainField)> = panels
+        .par_iter()
+        .map(|panel| lay(panel, material))
+        .collect::<Result<_, _>>()?;
+    for _ in 0..AGREEMENTS {
+        let lines = panels.iter().zip(&laid);
+        let agreed = Agreed::between(lines.map(|(panel, (map, _))| (panel, &map.uv[..])));
+        if agreed.0.is_empty() {
+            break;
+        }
+        laid = panels
+            .par_iter()
+            .zip(laid)
+            .map(|(panel, laid)| agreed.hold(panel, material, laid))
+            .collect::<Result<_, _>>()?;
+    }
+    Ok(laid)
+}
+
+/// Length of each edge that joins two panels, mm, by the edge of the base it comes from.
+struct Agreed(BTreeMap<Edge, f64>);
+
+impl Agreed {
+    fn between<'a>(laid: impl Iterator<Item = (&'a Panel, &'a [Point2])>) -> Self {
+        let mut sides: BTreeMap<Edge, Vec<f64>> = BTreeMap::new();
+        for (panel, uv) in laid {
+            for (a, b) in sewn_edges(panel).1 {
+                let length = (uv[b as usize] - uv[a as usize]).norm();
+                sides.entry(origin(panel, (a, b))).or_default().push(length);
+            }
+        }
+        let mean = |lengths: &Vec<f64>| lengths.iter().sum::<f64>() / lengths.len() as f64;
+        Self(sides.iter().map(|(edge, l)| (*edge, mean(l))).collect())
+    }
+
+    /// Lays a panel on with its seams held to the lengths agreed on; a panel that comes to lie on itself
+    /// for it stays as it was.
+    fn hold(
+        &self,
+        panel: &Panel,
+        material: &Material,
+        laid: (FlatMap, StrainField),
+    ) -> Result<(FlatMap, StrainField), FlatError> {
+        let mut options = LeastStrainOptions::for_panel(panel, material);
+        let Some(seams) = options.kept.last_mut().filter(|s| !s.edges.is_empty()) else {
+            return Ok(laid);
+        };
+        let lengths = seams.edges.iter().map(|&edge| self.0[&origin(panel, edge)]);
+        seams.lengths = Some(lengths.collect());
+        seams.weight = AGREED_WEIGHT;
+        let limits = Limits {
+            steps: options.most_steps,
+            tolerance: options.tolerance,
+        };
+        let mut map = Descent::new(&panel.mesh, &options)?
+            .curved()
+            .run(&laid.0.uv, &limits);
+        if map.report.flipped > 0 || map.report.overlaps > 0 {
+            return Ok(laid);
+        }
+        map.report.steps += laid.0.report.steps;
+        let field = StrainField::new(&panel.mesh, &map.uv);
+        Ok((map, field))
+    }
+}
+
+/// An edge of a panel as the base knows it.
+fn origin(panel: &Panel, (a, b): Edge) -> Edge {
+    let (i, j) = (panel.origin[a as usize], panel.origin[b as usize]);
+    (i.min(j), i.max(j))
 }
 
 /// As [`lay`], but stops as soon as the figures that a comparison of layouts needs have settled.
@@ -100,11 +194,13 @@ impl LeastStrainOptions {
             kept: vec![
                 KeptEdges {
                     edges: finished_edges(panel),
+                    lengths: None,
                     weight: FINISHED_EDGE_WEIGHT,
                     within: Some(FINISHED_EDGE_WITHIN),
                 },
                 KeptEdges {
                     edges: single,
+                    lengths: None,
                     weight: SEAM_WEIGHT,
                     within: None,
                 },
@@ -125,13 +221,9 @@ type Edge = (u32, u32);
 /// Sewn edges of a panel: pairs of one origin, and those whose partner is on another panel.
 fn sewn_edges(panel: &Panel) -> (Vec<[Edge; 2]>, Vec<Edge>) {
     let sewn = |kind| matches!(kind, EdgeKind::Dart(..) | EdgeKind::Seam(..));
-    let origin = |v: u32| panel.origin[v as usize];
-    let mut edges: Vec<((u32, u32), Edge)> = edges_of(panel, sewn)
+    let mut edges: Vec<(Edge, Edge)> = edges_of(panel, sewn)
         .into_iter()
-        .map(|(a, b)| {
-            let (i, j) = (origin(a), origin(b));
-            ((i.min(j), i.max(j)), (a, b))
-        })
+        .map(|edge| (origin(panel, edge), edge))
         .collect();
     edges.sort_unstable();
     let (mut pairs, mut single) = (Vec::new(), Vec::new());

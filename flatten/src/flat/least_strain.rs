@@ -29,6 +29,8 @@ const OPENING_STEPS: usize = 60;
 pub struct KeptEdges {
     /// Edges of the mesh as vertex pairs.
     pub edges: Vec<(u32, u32)>,
+    /// Length to keep of each edge, mm, where it is not the head's.
+    pub lengths: Option<Vec<f64>>,
     /// Weight of the length-weighted mean square of their errors against the area-weighted mean of
     /// the surface's: 1 makes an error all along the edges as dear as the same strain all over.
     pub weight: f64,

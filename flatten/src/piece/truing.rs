@@ -5,8 +5,8 @@
 //! 1. Legs. Both legs of a dart come from one path on the head; flattening stretches them a little
 //!    differently. Their common length is the head's. The corrections are shared between the two
 //!    mouth ends and the point so that the sum of squared moves is least.
-//! 2. Seams. Each side takes the length of its path on the head, moved at both ends alike; where the
-//!    maps strain a seam beyond that, the mean of its two sides, each part in proportion.
+//! 2. Seams. Each side takes the mean length of both, moved at both ends alike, each part in proportion.
+//!    They were laid to agree ([`crate::flat::lay_together`]), so that this is next to nothing.
 //! 3. Edges. Where an end moved, the edge beside it follows, fading out. Across a dart the edge is
 //!    looked at with the dart closed: one tangent there serves both sides, so that the finished
 //!    edge has no kink. Then each edge is fitted.
@@ -210,8 +210,7 @@ fn true_seam(runs: &mut [Run], fits: &mut [Option<Moved>], at: usize, scale: f64
     fits[at] = Some((Fit { curve, error_mm }, moved_mm));
 }
 
-/// Length that each seam is trued to, as a part of its length on the head: all of it, or the mean of
-/// both sides where they are strained by more than the head's length can be kept at.
+/// Length that each seam is trued to, as a part of its length on the head: the mean of both sides.
 pub(super) fn seam_scales(cut: &CutPatch, rings: &[Vec<Run>]) -> Vec<f64> {
     (0..cut.seams.len())
         .map(|seam| {
@@ -223,14 +222,7 @@ pub(super) fn seam_scales(cut: &CutPatch, rings: &[Vec<Run>]) -> Vec<f64> {
             };
             let flat: f64 = own().map(Run::flat_mm).sum();
             let head: f64 = own().map(Run::head_mm).sum();
-            let strained = own().any(|run| {
-                (run.flat_mm() - run.head_mm()).abs() > HEAD_LENGTH_KEPT * run.head_mm()
-            });
-            if strained && head > 0.0 {
-                flat / head
-            } else {
-                1.0
-            }
+            if head > 0.0 { flat / head } else { 1.0 }
         })
         .collect()
 }
