@@ -128,8 +128,9 @@ def average():
     return lambda times: divided(points, faces, times), marks, ring, named["Cz"]
 
 
-def other():
-    """The hull of the positions on one living head, with a line of our own round it."""
+def other(heights=(62, 66, 62, 22, 38, 36, 14, 8, 8)):
+    """The hull of the positions on one living head, with a line of our own round it: its heights over the
+    plane of nasion, inion and ears, mm. No position lies lower than the inion, so the nape does not either."""
     folder = pathlib.Path(mne.__file__).parent / "channels/data/montages"
     text = (folder / "colin27_1005.elc").read_text().split("\n")
     at, names = text.index("Positions"), text.index("Labels")
@@ -147,7 +148,6 @@ def other():
     nasion = named.get("NAS", named.get("Nz"))
     inion = named.get("INI", named.get("Iz"))
     left, right = named["LPA"], named["RPA"]
-    # Heights over the plane of nasion, inion and ears: mm at azimuths from the front.
     middle = (nasion + inion + left + right) / 4
     y = nasion - inion
     y /= np.linalg.norm(y)
@@ -155,8 +155,7 @@ def other():
     x -= y * (x @ y)
     x /= np.linalg.norm(x)
     z = np.cross(x, y)
-    knots = np.array([0, 30, 42, 72, 98, 110, 130, 155, 180])
-    heights = np.array([62, 66, 62, 22, 38, 36, 14, 8, 8.0])
+    knots, heights = np.array([0, 30, 42, 72, 98, 110, 130, 155, 180]), np.array(heights, float)
     curve = CubicSpline(np.r_[-knots[:0:-1], knots], np.r_[heights[:0:-1], heights])
     ring = []
     for azimuth in np.arange(0, 360, 3.0):
@@ -180,8 +179,8 @@ def other():
     return mesh, side, ring, named["Cz"]
 
 
-def shell(points, faces, ring, marks):
-    """What lies above a surface 28 mm below the line, as a mold is cut."""
+def shell(points, faces, ring, marks, below=28):
+    """What lies above a surface so many millimetres below the line, as a mold is cut."""
     middle = ring.mean(0)
     up = np.cross(marks["right_ear"] - marks["left_ear"], marks["front"] - marks["nape"])
     up /= np.linalg.norm(up)
@@ -190,7 +189,7 @@ def shell(points, faces, ring, marks):
     p = points - middle
     q = p - np.outer(p @ up, up)
     near = flat.query(q / np.maximum(np.linalg.norm(q, axis=1), 1e-9)[:, None])[1]
-    keep = p @ up > (way @ up)[near] - 28
+    keep = p @ up > (way @ up)[near] - below
     faces = faces[keep[faces].all(axis=1)]
     used = np.unique(faces)
     number = np.full(len(points), -1)

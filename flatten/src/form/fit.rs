@@ -116,7 +116,7 @@ const BELIEVED: f64 = 0.3;
 const DOUBT: f64 = 3.0;
 
 /// Spread of the coefficients of each degree, mm (module head). Degree 1 moves the centre only.
-const SPREAD: [f64; DEGREE + 1] = [7.8, 1.5, 3.7, 1.6, 1.05, 0.65, 0.5];
+pub(super) const SPREAD: [f64; DEGREE + 1] = [7.8, 1.5, 3.7, 1.6, 1.05, 0.65, 0.5];
 
 /// What no form of degree 6 follows on a living head, mm rms: left-right differences and detail. The
 /// average scalp itself leaves 0.8 mm; the rest is an allowance, see the held-out head in the tests.

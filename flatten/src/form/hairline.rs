@@ -33,7 +33,7 @@ enum Shift {
 }
 
 /// Number of ways in which a full hairline can be moved.
-pub(super) const SHIFTS: usize = 5;
+pub(crate) const SHIFTS: usize = 5;
 
 /// How much people differ in each, degrees. At the ear (5 mm a side) so much that the coronal arc of a
 /// known girth spreads by the published 12.6 mm (NIOSH 2003); about 5 mm at the front, 7 mm at nape and

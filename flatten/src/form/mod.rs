@@ -28,7 +28,19 @@ use crate::{
     tape::Stations,
 };
 
+pub(crate) use hairline::SHIFTS;
+
 use harmonics::TERMS;
+
+/// Coefficients of degree 2, and where they begin.
+pub(crate) const SHAPES: usize = 3;
+const SHAPES_FROM: usize = 3;
+
+/// Directions along the full hairline moved by so many of the spreads among people in each way.
+pub(crate) fn hairline_moved(spreads: [f64; SHIFTS]) -> Vec<Vector3> {
+    let degrees = std::array::from_fn(|k| spreads[k] * hairline::SHIFT_SPREAD[k]);
+    Hairline::moved(degrees).directions()
+}
 
 /// A smooth closed head, axes RAS, origin inside the head, millimetres.
 #[derive(Debug, Clone, PartialEq)]
@@ -64,6 +76,18 @@ impl HeadForm {
         let values = harmonics::values(&direction.normalize());
         let terms = values.iter().zip(&self.coefficients);
         terms.map(|(value, c)| value * c).sum()
+    }
+
+    /// The radius in a direction of any length, mm, and how it grows with each spread of heads in length,
+    /// breadth and height, which are the coefficients of degree 2.
+    pub(crate) fn radius_by_shape_mm(&self, direction: &Vector3) -> (f64, [f64; SHAPES]) {
+        let values = harmonics::values(&direction.normalize());
+        let terms = values.iter().zip(&self.coefficients);
+        let radius = terms.map(|(value, c)| value * c).sum();
+        (
+            radius,
+            std::array::from_fn(|k| values[SHAPES_FROM + k] * fit::SPREAD[2]),
+        )
     }
 
     /// Point of the surface in a direction of any length.

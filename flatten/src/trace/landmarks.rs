@@ -8,9 +8,10 @@
 //! the mold is its own mirror image (see [`crate::tape::evenness`]) then cuts the perimeter at the
 //! centres of front and nape. The top of an ear is where the perimeter is highest near the average
 //! head's ear; where it does not come near, as on a piece for the top, the average head's ear itself
-//! is taken, on the surface. The crown is where the mold is highest on that plane, up being the average
-//! head's: the hairline is some 80 mm higher in front than at the nape, so what is highest square to
-//! front and nape lies far behind it.
+//! is taken, on the surface. The crown is where the mold is highest on that plane, up being that of the
+//! average head laid on the surface alone: the hairline is some 80 mm higher in front than at the nape,
+//! so what is highest square to front and nape lies far behind it, and a line that is unusual there
+//! tilts a head that is laid on it too.
 //!
 //! Where the maker drew a small cross near one of these places, the cross is the landmark.
 
@@ -119,6 +120,9 @@ const ASIDE_MM: f64 = 12.0;
 /// A plane of symmetry farther turned than this from the average head's is not believed, radians (10°).
 const TURNED_RAD: f64 = 0.175;
 
+/// The surface alone is not believed about up when it turns the head farther than this, radians (25°).
+const TILTED_RAD: f64 = 0.436;
+
 /// A perimeter farther than this from the average head's ear does not run round the ear, mm.
 const EAR_MM: f64 = 35.0;
 
@@ -154,6 +158,12 @@ pub fn propose(mold: &TriMesh, traced: &Traced) -> Result<Proposal, PatchError> 
     let form = average_head().head();
     let on_mold = |p: &Point3| tree.project(mold, pose.mold_point(p)).1;
     let [right, forward, up] = pose.axes();
+    let [_, _, level] = scalp.by_surface(&pose).axes();
+    let level = if level.angle(&up) < TILTED_RAD {
+        level
+    } else {
+        up
+    };
     let laid = Head {
         front: on_mold(&form.front),
         nape: on_mold(&form.nape),
@@ -186,7 +196,7 @@ pub fn propose(mold: &TriMesh, traced: &Traced) -> Result<Proposal, PatchError> 
         project_once(mold, nape).1,
         tree.project(mold, left_ear).1,
         tree.project(mold, right_ear).1,
-        top(mold, centre, normal, up),
+        top(mold, centre, normal, level),
     ];
     let Marked {
         places,
