@@ -47,8 +47,8 @@ pub(super) fn known(count: usize) -> Vec<Vec<Start>> {
                 start(0.448, [0.308, 0.413, 0.835]),
             ],
             vec![
-                start(0.930, [0.293, 0.414, 0.862]),
-                start(0.525, [0.177, 0.800, 0.498]),
+                start(0.930, [0.293, -0.206, 0.962]),
+                start(0.525, [0.177, 0.397, 0.857]),
             ],
         ],
         6 => vec![
@@ -63,9 +63,9 @@ pub(super) fn known(count: usize) -> Vec<Vec<Start>> {
                 start(0.549, [0.693, -0.375, 0.786]),
             ],
             vec![
-                start(0.903, [0.405, -0.358, 0.805]),
-                start(0.451, [0.168, 0.851, 0.433]),
-                start(0.599, [0.114, 0.285, 0.960]),
+                start(0.903, [0.405, -0.944, 0.514]),
+                start(0.451, [0.168, 0.487, 0.829]),
+                start(0.599, [0.114, -0.393, 0.977]),
             ],
             // That of eight without its last pair, which stays idle on most heads.
             vec![
