@@ -75,7 +75,7 @@ fn keys_and_numbers_that_are_wrong() {
     edited(
         "[perimeter]",
         "[tape]\ngirth = 22.5\n[perimeter]",
-        "`girth` is 22.5 mm; it lies between 400 mm and 760 mm; if it was read in in, write \"22.5in\"",
+        "`girth` is 22.5 mm; it lies between 400 mm and 760 mm; if it was read in inches, write \"22.5in\"",
     );
     edited(
         "\"even:4\"",

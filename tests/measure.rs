@@ -78,7 +78,10 @@ fn a_reading_far_from_the_mold_ends_with_three_and_names_a_cause() {
     );
     let (code, out, err) = run(folder.path(), &["measure", "fitting.toml"]);
     assert_eq!(code, Some(3), "{out}{err}");
-    assert!(format!("{out}{err}").contains("neck bent"), "{out}{err}");
+    assert!(
+        format!("{out}{err}").contains("the neck was bent"),
+        "{out}{err}"
+    );
     assert!(!folder.path().join("tapes").exists());
 }
 

@@ -128,6 +128,23 @@ impl Scene<'_> {
         items
     }
 
+    /// LEFT and RIGHT, the client's, or which way the head looks: in words in the upper corners.
+    fn sides(&self) -> Vec<Item> {
+        const AWAY_MM: f64 = 42.0;
+        const ABOVE_MM: f64 = 40.0;
+        const SIZE_MM: f64 = 2.8;
+        let words = match self.side {
+            Side::Front => ["RIGHT", "LEFT"],
+            Side::Back | Side::Top => ["LEFT", "RIGHT"],
+            Side::Right => ["BACK", "FRONT"],
+        };
+        let word = |away: f64, word: &str| {
+            let at = self.at + Point2::new(away - 5.0, ABOVE_MM).coords;
+            Item::Text(Text::new(at, SIZE_MM, word.to_string()))
+        };
+        vec![word(-AWAY_MM, words[0]), word(AWAY_MM, words[1])]
+    }
+
     /// A simple ear below the hairline, a nose in the side view: so that one knows which way it looks.
     #[must_use]
     pub fn face(&self) -> Vec<Item> {
@@ -200,7 +217,8 @@ pub fn paths_picture(mesh: &TriMesh, head: &Head, tapes: &[(TapePath, TapeLine)]
         let text = |dy: f64, size: f64, words: String| {
             Item::Text(Text::new(Point2::new(x + 6.0, y + dy), size, words))
         };
-        items.push(text(10.0, 4.2, path.key().to_string()));
+        items.extend(scene.sides());
+        items.push(text(10.0, 4.2, path.name().to_string()));
         items.push(text(4.0, 4.2, format_mm_and_inch(tape.length_mm)));
         drawing.items.push(Item::Group(path.key().into(), items));
     }

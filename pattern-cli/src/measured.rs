@@ -41,8 +41,8 @@ pub fn measured(
     }
     for path in readings.keys().filter(|path| !on_mold.contains_key(path)) {
         done.lines.push(format!(
-            "{:22} can't be laid: the mold or its perimeter does not reach that far, or shows no ear points",
-            path.key()
+            "{:24}can't be laid: the mold or its perimeter does not reach that far, or shows no ear points",
+            path.name()
         ));
     }
     for row in &rows {
@@ -56,26 +56,26 @@ pub fn measured(
     let even = evenness(mesh, head);
     if let Some(even) = &even {
         done.lines.push(format!(
-            "left and right differ by {} (one place in twenty by more than {}, at most {})",
+            "the left half of the head differs from the right by {} on the whole (one place in twenty by more than {}, at most {})",
             format_mm(even.rms_mm),
             format_mm(even.p95_mm),
             format_mm(even.max_mm)
         ));
         if even.p95_mm > UNEVEN_MM {
             done.beware.push(format!(
-                "the halves of the head differ by {} near {}: bent mold, or an uneven head?",
+                "the two halves of the head differ by up to {}, {}: look whether the mold is bent there or the head uneven",
                 format_mm(even.max_mm),
-                place(&even.place)
+                place(head, &even.place)
             ));
         }
     }
     let folds = ridges(mesh, head);
     for fold in &folds {
         done.lines.push(format!(
-            "a ridge of {} standing {} near {}: a fold of the wrap?",
+            "a ridge {} long and {} high, {}: look whether the wrap has a fold there",
             format_mm(fold.length_mm),
             format_mm(fold.height_mm),
-            place(&fold.place)
+            place(head, &fold.place)
         ));
     }
     done.json = json!({
@@ -96,16 +96,15 @@ fn row_of(path: TapePath, rows: &[Comparison]) -> Option<&Comparison> {
 
 fn table_line(path: TapePath, tape: &TapeLine, rows: &[Comparison]) -> String {
     let mold = format!(
-        "{:22} mold {:22}",
-        path.key(),
+        "{:24}mold {:22}",
+        path.name(),
         format_mm_and_inch(tape.length_mm)
     );
     let Some(row) = row_of(path, rows) else {
         return format!("{mold} not read");
     };
-    let cause = row.cause.map(|c| format!(", {c}")).unwrap_or_default();
     format!(
-        "{mold} read {:22} difference {:+.1} mm, {}{cause}",
+        "{mold} read {:22} difference {:+.1} mm, {}",
         format_mm_and_inch(row.read_mm),
         // adding zero takes the minus from a nought
         (row.difference_mm * 10.0).round() / 10.0 + 0.0,
@@ -137,8 +136,19 @@ fn coordinates(p: &Point3) -> [f64; 3] {
     [p.x, p.y, p.z]
 }
 
-fn place(p: &Point3) -> String {
-    format!("({:.0}, {:.0}, {:.0})", p.x, p.y, p.z)
+/// Where a place is, for someone with the mold in hand and no coordinates.
+fn place(head: &Head, p: &Point3) -> String {
+    let away = |mm: f64, plus: &'static str, minus: &'static str| {
+        let way = if mm < 0.0 { minus } else { plus };
+        format!("{:.0} mm {way}", mm.abs())
+    };
+    let [x, y, z] = head.in_axes(*p);
+    format!(
+        "{} of the middle, {} and {} the tops of the ears",
+        away(x, "to the client's right", "to the client's left"),
+        away(y, "in front of", "behind"),
+        away(z, "above", "below"),
+    )
 }
 
 #[cfg(test)]
@@ -153,7 +163,7 @@ mod tests {
         let readings = [(TapePath::Girth, 586.0), (TapePath::FrontToNape, 380.0)].into();
         let (done, picture) = measured(&mesh, &head, &line, &readings);
         assert_eq!(done.beware.len(), 1, "{:?}", done.beware);
-        assert!(done.beware[0].starts_with("tape front_to_nape reads 380 mm"));
+        assert!(done.beware[0].starts_with("the tape front to nape was read as 380 mm"));
         assert_eq!(done.json["tapes"][0]["grade"], "fine");
         assert_eq!(done.json["tapes"][1]["grade"], "stop");
         assert!(picture.items.len() >= 6);

@@ -15,13 +15,15 @@ const MARGIN_MM: f64 = 12.0;
 /// Running text: near 13 points.
 const BODY_MM: f64 = 4.5;
 const LEADING_MM: f64 = 5.4;
+/// The least that is printed: 11 points, for readers without their glasses.
+const SMALL_MM: f64 = 4.0;
 
 /// The six tapes with the names and words of the trade.
 const TAPES: [(TapePath, &str, &str); 6] = [
     (
         TapePath::Girth,
         "1  Circumference",
-        "Round the hairline: front, just above the ear, nape, other ear, front.",
+        "Hairline all round: front, just above the ears, nape.",
     ),
     (
         TapePath::FrontToNape,
@@ -31,7 +33,7 @@ const TAPES: [(TapePath, &str, &str); 6] = [
     (
         TapePath::EarToEarForehead,
         "3  Ear to ear, forehead",
-        "Foot of one sideburn up to the front hairline and down again.",
+        "Foot of one sideburn up to the front hairline, down to the other.",
     ),
     (
         TapePath::EarToEarOver,
@@ -155,7 +157,7 @@ impl Page {
 
     /// Six pictures in two rows, each with its words and room for two readings.
     fn tapes(&mut self) {
-        const ROW_MM: f64 = 65.0;
+        const ROW_MM: f64 = 67.0;
         let form = form::average_head();
         let (mesh, head, stations) = (form.mesh(8000), form.head(), form.stations());
         let mut hairline = form.outline().perimeter;
@@ -182,12 +184,12 @@ impl Page {
             self.items.push(Item::Group(path.key().into(), items));
             self.y -= 43.0;
             self.text(left, 4.4, true, name);
-            for line in wrapped(how, 3.5, column - 4.0, column - 4.0) {
-                self.y -= 4.2;
-                self.text(left, 3.5, false, &line);
+            for line in wrapped(how, SMALL_MM, column - 4.0, column - 4.0) {
+                self.y -= 4.8;
+                self.text(left, SMALL_MM, false, &line);
             }
-            self.y = top - (i / 3) as f64 * ROW_MM - 60.5;
-            self.text(left, 3.9, false, "1st _______  2nd _______");
+            self.y = top - (i / 3) as f64 * ROW_MM - 62.0;
+            self.text(left, SMALL_MM, false, "1st _______  2nd _______");
             self.unit_boxes(left + column - 11.5);
         }
         self.y = top - 2.0 * ROW_MM + 1.0;
@@ -202,7 +204,7 @@ impl Page {
                 .push(Item::Line(Ink::Furniture, Path::rectangle(low, high)));
             self.items.push(Item::Text(Text::new(
                 Point2::new(x + 4.0, self.y + dy + 0.2),
-                3.5,
+                SMALL_MM,
                 unit,
             )));
         }
@@ -261,8 +263,7 @@ mod tests {
                     assert!(items.iter().any(solid), "{name}");
                     tapes += 1;
                 }
-                // 10 points and more
-                Item::Text(text) => assert!(text.size_mm >= 3.5),
+                Item::Text(text) => assert!(text.size_mm >= SMALL_MM),
                 _ => {}
             }
         }

@@ -82,20 +82,31 @@ impl fmt::Display for Cause {
                             .total_cmp(&(b.0 / ratio).ln().abs())
                     })
                     .map_or("another unit", |slip| slip.1);
-                write!(f, "unit: {slip}")
+                write!(f, "it fits if it was {slip}")
             }
             Self::SwappedWith(other) => {
-                write!(f, "looks swapped with {}", other.key())
+                write!(f, "it fits if it changed places with {}", other.name())
             }
-            Self::UniformScale { factor } => write!(
-                f,
-                "all paths are off alike: the mold times {factor:.4} would fit (not applied)"
-            ),
+            Self::UniformScale { factor } => {
+                let share = 100.0 * (1.0 / factor - 1.0);
+                write!(
+                    f,
+                    "every tape is {:.1} % {} on the mold, as if the scan had another size; the mold times {factor:.4} would fit and is left as it is",
+                    share.abs(),
+                    if share > 0.0 { "longer" } else { "shorter" },
+                )
+            }
             Self::HairBulk { thickness_mm } => {
-                write!(f, "hair under the wrap, about {thickness_mm:.0} mm thick?")
+                write!(
+                    f,
+                    "as if hair about {thickness_mm:.0} mm thick lay under the wrap"
+                )
             }
-            Self::BentNeck => write!(f, "neck bent while the nape was wrapped or measured?"),
-            Self::ReadAgain => write!(f, "take this reading again along the path shown"),
+            Self::BentNeck => write!(
+                f,
+                "as if the neck was bent while the mold or this tape was taken"
+            ),
+            Self::ReadAgain => write!(f, "none of the usual causes fits"),
         }
     }
 }
@@ -122,18 +133,21 @@ impl Comparison {
     /// is fine.
     #[must_use]
     pub fn sentence(&self) -> Option<String> {
-        let verb = match self.grade {
-            Grade::Fine => return None,
-            Grade::Ask => "ask about it before cutting",
-            Grade::Stop => "stop: measure again before anything is cut",
+        let verb = match (self.grade, self.cause) {
+            (Grade::Fine, _) => return None,
+            (_, Some(Cause::Unit { .. } | Cause::SwappedWith(_))) => {
+                "stop: correct how it was written down, or measure again"
+            }
+            (Grade::Ask, _) => "ask the client before cutting",
+            (Grade::Stop, _) => "stop: measure again before anything is cut",
         };
         let cause = self
             .cause
             .as_ref()
             .map_or(String::new(), |cause| format!(" ({cause})"));
         Some(format!(
-            "tape {} reads {}, the mold has {}: {verb}{cause}",
-            self.path.key(),
+            "the tape {} was read as {}, the mold has {}: {verb}{cause}",
+            self.path.name(),
             format_mm_and_inch(self.read_mm),
             format_mm_and_inch(self.mold_mm),
         ))
@@ -142,12 +156,12 @@ impl Comparison {
 
 /// What readings become when a unit was taken for another: mold over reading, and the words.
 const UNIT_SLIPS: [(f64, &str); 6] = [
-    (2.54, "inches taken for centimetres?"),
-    (1.0 / 2.54, "centimetres taken for inches?"),
-    (10.0, "centimetres taken for millimetres?"),
-    (0.1, "millimetres taken for centimetres?"),
-    (25.4, "inches taken for millimetres?"),
-    (1.0 / 25.4, "millimetres taken for inches?"),
+    (2.54, "read in inches and written down as centimetres"),
+    (1.0 / 2.54, "read in centimetres and written down as inches"),
+    (10.0, "read in centimetres and written down as millimetres"),
+    (0.1, "read in millimetres and written down as centimetres"),
+    (25.4, "read in inches and written down as millimetres"),
+    (1.0 / 25.4, "read in millimetres and written down as inches"),
 ];
 
 /// How close a ratio must be to a unit's: heads differ less than this from reading to reading.
@@ -329,7 +343,10 @@ mod tests {
         };
         assert!((ratio - 2.54).abs() < 0.01);
         let words = Cause::Unit { ratio }.to_string();
-        assert!(words.contains("inches taken for centimetres"), "{words}");
+        assert!(
+            words.contains("read in inches and written down as centimetres"),
+            "{words}"
+        );
         assert_eq!(found[1].1, None);
     }
 

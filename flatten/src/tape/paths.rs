@@ -75,6 +75,23 @@ impl TapePath {
         }
     }
 
+    /// Its name in a sentence.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Girth => "girth",
+            Self::FrontToNape => "front to nape",
+            Self::EarToEarForehead => "ear to ear forehead",
+            Self::EarToEarOver => "ear to ear over top",
+            Self::TempleToTempleBack => "temple to temple",
+            Self::Nape => "nape",
+            Self::HeadGirth => "head girth",
+            Self::HeadLength => "head length",
+            Self::HeadBreadth => "head breadth",
+            Self::CoronalArc => "coronal arc",
+        }
+    }
+
     /// The path of a reading's name.
     #[must_use]
     pub fn from_key(key: &str) -> Option<Self> {

@@ -397,16 +397,22 @@ pub(super) fn length_of(
         say(unit, limits_mm.0),
         say(unit, limits_mm.1)
     );
-    // The commonest slip: inches or centimetres in a file of millimetres, or the other way round.
-    let slip = [Unit::Millimetre, Unit::Centimetre, Unit::Inch]
+    // The commonest slips: inches or centimetres in a file of millimetres, or the other way round; and
+    // inches taken for centimetres, then written in millimetres.
+    let number = millimetres / unit.in_mm();
+    let slips = [
+        (number, Unit::Millimetre, "millimetres"),
+        (number, Unit::Centimetre, "centimetres"),
+        (number, Unit::Inch, "inches"),
+        (number / 10.0, Unit::Inch, "inches"),
+    ];
+    let fits = |read: f64| limits_mm.0 > 0.0 && read >= limits_mm.0 && read <= limits_mm.1;
+    let slip = slips
         .into_iter()
-        .find(|other| {
-            let read = millimetres / unit.in_mm() * other.in_mm();
-            *other != unit && limits_mm.0 > 0.0 && read >= limits_mm.0 && read <= limits_mm.1
-        });
-    if let Some(slip) = slip {
-        let read = trimmed(millimetres / unit.in_mm(), 3);
-        right += &format!("; if it was read in {slip}, write \"{read}{slip}\"");
+        .find(|&(number, other, _)| other != unit && fits(number * other.in_mm()));
+    if let Some((number, slip, words)) = slip {
+        let read = trimmed(number, 3);
+        right += &format!("; if it was read in {words}, write \"{read}{slip}\"");
     }
     notes.add(
         &span,

@@ -220,7 +220,7 @@ fn what_is_wrong_is_said_with_line_and_remedy() {
         (
             "\"22 1/2\"",
             "571",
-            "`girth` is 571 in; it lies between 15.748 in and 29.921 in; if it was read in mm, write \"571mm\"",
+            "`girth` is 571 in; it lies between 15.748 in and 29.921 in; if it was read in millimetres, write \"571mm\"",
         ),
         (
             "\"22 1/2\"",

@@ -339,22 +339,20 @@ fn legend(svg: &mut String, x: f64, y: f64) {
         (10.0, "of the pen's"),
         (25.0, "a gap in the pen line, closed by the program"),
         (47.0, "a landmark as proposed; the crown is the least sure"),
+        (66.0, "a cross of the pen; with a name: it was"),
+        (73.0, "taken for that landmark"),
+        (90.0, "Check before anything is cut:"),
+        (101.0, "Does the line follow the pen everywhere?"),
         (
-            69.0,
-            "a cross of the pen; with a name: taken for that landmark",
-        ),
-        (86.0, "Check before anything is cut:"),
-        (97.0, "Does the line follow the pen everywhere?"),
-        (
-            108.0,
+            112.0,
             "Are FRONT, NAPE, the ears and CROWN where they should be?",
         ),
-        (119.0, "Are LEFT and RIGHT the client's own?"),
-        (130.0, "Then set confirmed = true in fitting.toml."),
+        (123.0, "Are LEFT and RIGHT the client's own?"),
+        (134.0, "Then set confirmed = true in fitting.toml."),
     ];
     for (k, (down, line)) in lines.iter().enumerate() {
-        let indent = if k < 5 { 34.0 } else { 0.0 };
-        let weight = if k == 5 { " font-weight=\"bold\"" } else { "" };
+        let indent = if k < 6 { 34.0 } else { 0.0 };
+        let weight = if k == 6 { " font-weight=\"bold\"" } else { "" };
         let _ = writeln!(
             svg,
             "<text x=\"{}\" y=\"{}\" font-size=\"5.6\"{weight}>{}</text>",
