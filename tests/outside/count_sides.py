@@ -2,7 +2,7 @@
 
 Run: python tests/outside/count_sides.py BINARY FOLDER [LINES [SEED]]
 
-Heads: the two of check_trace.py and their mirror images, whole and cut 60, 28 and 12 mm below the line.
+Heads: the two of check_trace.py and their mirror images, whole and cut 60, 28 and 20 mm below the line.
 On each, LINES full hairlines that differ at random from the invented ones: front and nape by up to 15 mm
 up or down, temples, ears and nape corners by up to 10; and as many pieces for the top, 15 mm up or down.
 Wrong and not told to be unsure is the worst that can happen here; it fails.
@@ -59,7 +59,7 @@ def main():
         for name, mesh, marks, ring in heads(rng):
             kinds = [("full line", marks, ring), ("piece for the top", *piece(mesh, marks, rng))]
             for kind, own, line in kinds:
-                for below in (None, 60, 28, 12):
+                for below in (None, 60, 28, 20):
                     for mirrored in (False, True):
                         verdict = one(program, home, mesh, own, line, below, mirrored, rng)
                         cut = "whole" if below is None else f"cut {below} mm below"
