@@ -195,7 +195,7 @@ fn any_base_that_is_drafted_keeps_the_laws() {
     };
     law.holds(&case(), |case| {
         let job = case.job()?;
-        sound(&job, &drafted(&job)?)
+        sound(&drafted(&job)?)
     });
 }
 
@@ -223,7 +223,7 @@ fn a_base_of_any_size_is_drafted_or_refused() {
     law.holds(&(case(), -3.0..0.5_f64), |(case, decade)| {
         let job = case.scaled(10_f64.powf(decade)).job()?;
         match draft(&job, &|_| {}) {
-            Ok(pattern) => sound(&job, &pattern),
+            Ok(pattern) => sound(&pattern),
             Err(DraftError::Patch(_) | DraftError::Dart(_)) => Err(skip("it is refused")),
             Err(DraftError::Piece(_)) => Err(skip("nothing is left of a piece")),
             Err(why) => Err(TestCaseError::fail(why.to_string())),
@@ -255,8 +255,9 @@ fn apart(a: &Piece, b: &Piece, seen: impl Fn(Point2) -> Point2) -> f64 {
     a.sew_line_mm.iter().map(off).fold(0.0, f64::max)
 }
 
-/// Some odd bases are laid elsewhere by up to this when they are moved, mm, for a cause not known yet. Such
-/// cases are counted, and held against nothing but the greatest share of skipped ones.
+/// Some odd bases are laid elsewhere by up to this when they are moved, mm: about three in a hundred, for a
+/// cause not known yet. Such cases are counted, and held against nothing but the greatest share of skipped
+/// ones.
 const KNOWN_APART_MM: f64 = 3.0;
 
 /// Each piece lies where its twin lies, once the twin is seen as told.
@@ -296,6 +297,9 @@ fn a_moved_head_gives_the_same_base_and_a_mirrored_one_its_mirror_image() {
         let pattern = drafted(&job)?;
         if pattern.faults.iter().any(Fault::unusable) {
             return Err(skip("it can't be used, and says so"));
+        }
+        if pattern.maps.iter().any(|map| !map.report.converged) {
+            return Err(skip("it was not laid to rest, and says so"));
         }
         // What is drafted here has to be drafted there as well.
         let same = |job| {

@@ -15,7 +15,7 @@ use crate::{
     Point2,
     dart::EdgeKind,
     patch::Zone,
-    plane::{self, RimPoint},
+    plane::{self, Narrows, RimPoint},
 };
 
 /// Straight segments stay this close to the curves, mm.
@@ -26,8 +26,8 @@ const LONGEST_MM: f64 = 2.0;
 /// that scissors follow (its slope never passes 3 in 10). Common practice, no source.
 const TAPER_TIMES: f64 = 5.0;
 /// A taper is also as long as the root of this many times its wider width times the difference: that
-/// keeps it outside a circle of the wider width round the border, so that the last of the wider stretch
-/// has its width in every direction. 6 does on a straight edge; the rest is for bent ones.
+/// keeps it outside the circle of the wider width round the border, which would show as a bulge of the cut
+/// line. 6 does on a straight edge; the rest is for bent ones.
 const ROUND_TIMES: f64 = 8.0;
 /// A dart is cut open when its mouth is wider than both allowances and this, mm: less leaves a cut
 /// too short to be worth making. Common practice, no source.
@@ -228,6 +228,7 @@ impl Ring {
     pub(super) fn rim(&self, allowance: &Allowance, share: f64) -> Vec<RimPoint> {
         let (strands, borders, total) = self.strands(allowance);
         let mut rim: Vec<RimPoint> = Vec::new();
+        let mut along: Vec<Option<f64>> = Vec::new();
         for (beads, smooth) in &strands {
             for (i, bead) in beads.iter().enumerate() {
                 let width = share
@@ -239,16 +240,29 @@ impl Ring {
                         last.leaving = width;
                         last.pointed |= i == 0 && !smooth;
                     }
-                    _ => rim.push(RimPoint {
-                        at: bead.at,
-                        arriving: width,
-                        leaving: width,
-                        pointed: i == 0 && !smooth,
-                    }),
+                    _ => {
+                        along.push(bead.along);
+                        rim.push(RimPoint {
+                            at: bead.at,
+                            arriving: width,
+                            leaving: width,
+                            pointed: i == 0 && !smooth,
+                            narrows: None,
+                        });
+                    }
                 }
             }
         }
-        close(&mut rim);
+        if close(&mut rim) {
+            along.pop();
+        }
+        for border in &borders {
+            let ahead = border.before > border.after;
+            if let Some(i) = end_of_wider(&along, border, total) {
+                let width = share * border.before.max(border.after);
+                rim[i].narrows = Some(Narrows { width, ahead });
+            }
+        }
         rim
     }
 
@@ -263,7 +277,7 @@ impl Ring {
         let mut borders: Vec<Border> = Vec::new();
         let (mut along, mut last): (f64, Option<f64>) = (0.0, None);
         let (mut first, mut seams) = (None, false);
-        for link in &self.links {
+        for (i, link) in self.links.iter().enumerate() {
             match link {
                 Link::Edge(parts) => {
                     for part in parts {
@@ -283,7 +297,9 @@ impl Ring {
                     }
                 }
                 Link::Cap(cap) => {
-                    let width = last.or(first).unwrap_or(allowance.sides_mm);
+                    let width = self
+                        .before(i)
+                        .map_or(allowance.sides_mm, |part| allowance.beside(part.kind));
                     let beads = cap.line.iter().map(|&at| Bead {
                         at,
                         along: Some(along),
@@ -326,6 +342,17 @@ impl Ring {
         (strands, borders, along)
     }
 
+    /// The part of finished edge that comes before a link round the ring, whatever lies between.
+    fn before(&self, link: usize) -> Option<&Part> {
+        let (after, before) = self.links.split_at(link);
+        let round = after.iter().rev().chain(before.iter().rev());
+        let mut edges = round.filter_map(|link| match link {
+            Link::Edge(parts) => parts.last(),
+            _ => None,
+        });
+        edges.next()
+    }
+
     /// Parts of finished edge, in order.
     pub(super) fn parts(&self) -> impl Iterator<Item = &Part> {
         self.links.iter().flat_map(|link| match link {
@@ -335,8 +362,35 @@ impl Ring {
     }
 }
 
-/// Merges the last point into the first where the ring closes.
-fn close(rim: &mut Vec<RimPoint>) {
+/// The bead at which the wider stretch beside a border ends; none where an open dart parts the two. A
+/// folded dart there has the width of the wider one.
+fn end_of_wider(along: &[Option<f64>], border: &Border, total: f64) -> Option<usize> {
+    let count = along.len();
+    let apart = |a: f64, b: f64| {
+        let off = (a - b).abs();
+        off.min((total - off).abs())
+    };
+    let there = |i: usize| along[i].is_some_and(|s| apart(s, border.at) < ONE_BEAD_MM);
+    let ahead = border.before > border.after;
+    let narrower = |i: usize| {
+        if ahead {
+            (i + 1) % count
+        } else {
+            (i + count - 1) % count
+        }
+    };
+    let wider = |i: usize| {
+        if ahead {
+            (i + count - 1) % count
+        } else {
+            (i + 1) % count
+        }
+    };
+    (0..count).find(|&i| there(i) && !there(narrower(i)) && along[wider(i)].is_some())
+}
+
+/// Merges the last point into the first where the ring closes; tells whether it does.
+fn close(rim: &mut Vec<RimPoint>) -> bool {
     if let [first, .., last] = rim.as_slice()
         && (first.at - last.at).norm() < ONE_BEAD_MM
     {
@@ -346,7 +400,9 @@ fn close(rim: &mut Vec<RimPoint>) {
             first.arriving = arriving;
             first.pointed |= pointed;
         }
+        return true;
     }
+    false
 }
 
 /// Stretches parted by a seam lie this far apart in the counting along the edge, mm.

@@ -27,6 +27,18 @@ pub struct RimPoint {
     /// Whether a corner here is drawn out to a point where the two edges of the margin meet;
     /// otherwise it is rounded, and as wide as asked in every direction.
     pub pointed: bool,
+    /// A wider stretch of the margin that ends here.
+    pub narrows: Option<Narrows>,
+}
+
+/// Where a wider stretch of a margin ends on a running edge. All that is nearer to its end than its width,
+/// and seen from there across the margin, belongs to it, however the edge bends beyond.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Narrows {
+    /// Width of the stretch that ends, mm.
+    pub width: f64,
+    /// Whether the margin is narrower ahead of this vertex or behind it.
+    pub ahead: bool,
 }
 
 /// A pointed corner reaches at most this many times the width.
@@ -47,6 +59,9 @@ pub fn widen(rings: &[Vec<RimPoint>]) -> Vec<Vec<Vec<Point2>>> {
             let to = ring[(i + 1) % ring.len()];
             add_side(&mut parts, from, &to);
             add_corner(&mut parts, ring, i);
+            if let Some(narrows) = from.narrows {
+                add_end(&mut parts, ring, i, narrows);
+            }
         }
     }
     to_points(parts.simplify_shape_as::<i64>(FillRule::Positive))
@@ -154,6 +169,68 @@ fn add_corner(parts: &mut Vec<Vec<[f64; 2]>>, ring: &[RimPoint], i: usize) {
     add(parts, &fan);
 }
 
+/// The end of a wider stretch: what a ray of its width sweeps from square to the stretch on to the edge
+/// beyond, or to the line square to where that edge ends in a pointed corner.
+fn add_end(parts: &mut Vec<Vec<[f64; 2]>>, ring: &[RimPoint], i: usize, narrows: Narrows) {
+    let Narrows { width, ahead } = narrows;
+    let count = ring.len();
+    let beyond = |steps: usize| ring[(if ahead { i + steps } else { i + count - steps }) % count];
+    let (end, before) = (ring[i].at, beyond(count - 1).at);
+    let hand = if ahead { 1.0 } else { -1.0 };
+    let square = |from: Point2, to: Point2| outward(from, to) * hand;
+    let out = square(before, end);
+    let mut edge = vec![end];
+    let (mut last, mut swept) = (out, 0.0);
+    for next in (1..count).map(beyond) {
+        let (from, way) = (edge[edge.len() - 1], next.at - end);
+        swept += hand * signed_turn(last, way);
+        if swept <= 0.0 {
+            // The edge comes round in front of the stretch: what lies between is a bay.
+            break;
+        }
+        last = way;
+        let far = way.norm() >= width;
+        let to = if far {
+            next.at
+        } else {
+            next.at + square(from, next.at) * (2.0 * width)
+        };
+        if !far {
+            edge.push(next.at);
+        }
+        if far || next.pointed {
+            let from = edge[edge.len() - 1];
+            let rim = leaves(from, to, end, width);
+            swept += hand * signed_turn(last, rim - end);
+            edge.push(rim);
+            break;
+        }
+    }
+    let steps = (swept / ROUND_STEP).ceil().max(1.0);
+    let mut fan = vec![end];
+    let mut step = 0.0;
+    while swept > 0.0 && step < steps {
+        fan.push(end + turned(out, hand * swept * step / steps) * width);
+        step += 1.0;
+    }
+    fan.extend(edge[1..].iter().rev());
+    if !ahead {
+        fan.reverse();
+    }
+    add(parts, &fan);
+}
+
+/// Where the way from a place within a circle to one outside leaves it.
+fn leaves(from: Point2, to: Point2, middle: Point2, radius: f64) -> Point2 {
+    let (way, off) = (to - from, from - middle);
+    let (a, b, c) = (
+        way.norm_squared(),
+        way.dot(&off),
+        off.norm_squared() - radius * radius,
+    );
+    from + way * (((b * b - a * c).max(0.0).sqrt() - b) / a).clamp(0.0, 1.0)
+}
+
 #[cfg(test)]
 mod tests {
     use std::f64::consts::{PI, TAU};
@@ -168,6 +245,7 @@ mod tests {
                 arriving: width,
                 leaving: width,
                 pointed,
+                narrows: None,
             })
             .collect()
     }
@@ -216,6 +294,7 @@ mod tests {
                 arriving: 6.0,
                 leaving: 6.0,
                 pointed: false,
+                narrows: None,
             })
             .collect();
         let shape = &widen(&[even(&SQUARE, 0.0, false), hole])[0];
@@ -241,6 +320,7 @@ mod tests {
                     arriving: 10.0,
                     leaving: 10.0,
                     pointed: false,
+                    narrows: None,
                 });
             }
         }
@@ -267,6 +347,7 @@ mod tests {
                             arriving: leaving,
                             leaving: arriving,
                             pointed: true,
+                            narrows: None,
                         })
                         .into();
                 ring[1].arriving = arriving;
@@ -287,6 +368,72 @@ mod tests {
                     .fold(0.0, f64::max);
                 let limit = MITRE_LIMIT * arriving.max(leaving) + 1e-3;
                 assert!(far <= limit, "{degrees}: {far} for {limit}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_wider_stretch_keeps_its_width_at_its_end_however_the_edge_bends_beyond() {
+        // Along x to the origin with 20 mm, then 2 mm on at every bend with 5 mm, and straight on again.
+        for degrees in [-100.0, -60.0, -20.0, 0.0, 20.0, 60.0, 100.0_f64] {
+            let bend = turned(Vector2::new(60.0, 0.0), degrees.to_radians());
+            let border = Point2::origin();
+            let corner = border + Vector2::new(2.0, 0.0);
+            let line = [Point2::new(-60.0, 0.0), border, corner, corner + bend];
+            let inside = corner + bend + left_of(bend);
+            let ring = [
+                line[0],
+                line[1],
+                line[2],
+                line[3],
+                inside,
+                Point2::new(-60.0, 90.0),
+            ];
+            let widths = [20.0, 5.0, 5.0, 0.0, 0.0, 0.0];
+            let one_way: Vec<RimPoint> = (0..ring.len())
+                .map(|i| RimPoint {
+                    at: ring[i],
+                    arriving: widths[(i + 5) % 6],
+                    leaving: widths[i],
+                    pointed: i == 3,
+                    narrows: (i == 1).then_some(Narrows {
+                        width: 20.0,
+                        ahead: true,
+                    }),
+                })
+                .collect();
+            let mirror = |p: &RimPoint| RimPoint {
+                at: Point2::new(-p.at.x, p.at.y),
+                arriving: p.leaving,
+                leaving: p.arriving,
+                narrows: p.narrows.map(|n| Narrows { ahead: false, ..n }),
+                ..*p
+            };
+            let other_way: Vec<RimPoint> = one_way.iter().rev().map(mirror).collect();
+            for (ring, hand) in [(one_way, 1.0), (other_way, -1.0)] {
+                let shape = widen(&[ring])[0][0].clone();
+                let sew = [line[0], line[1], line[2], line[3]];
+                // Rays of the circle round the border from square to the stretch on to the edge.
+                for ray in 0..=30 {
+                    let angle = f64::from(ray).mul_add(6.0, -90.0).to_radians();
+                    let way = Vector2::new(angle.cos(), angle.sin()) * 19.9;
+                    let crosses = (1..20).any(|k| {
+                        let p = border + way * (f64::from(k) / 20.0);
+                        let foot = crate::plane::nearest(&sew[1..], p).unwrap();
+                        foot.distance < 0.3
+                            || cross(bend, p - corner) > 0.0
+                                && cross(line[1] - line[0], p - border) > 0.0
+                    });
+                    if crosses {
+                        break;
+                    }
+                    let p = border + way;
+                    let seen = Point2::new(hand * p.x, p.y);
+                    assert!(
+                        crate::plane::contains(&shape, seen),
+                        "{degrees}° {hand}: {p}"
+                    );
+                }
             }
         }
     }

@@ -13,7 +13,7 @@ mod spline;
 pub mod pair;
 
 pub use curve::Curve;
-pub use margin::{RimPoint, clear_of, union, widen};
+pub use margin::{Narrows, RimPoint, clear_of, union, widen};
 pub use polyline::{
     Foot, along, contains, crossings, cumulative, distinct, end_direction, length, nearest,
     ring_area, signed_turn, simplify,
