@@ -37,6 +37,10 @@ const LEAST_SLANT: f64 = 0.3;
 /// Where an evenly spread pair starts instead when its line would run along an edge, mm to the front.
 const ASIDE_MM: [f64; 7] = [0.0, 4.0, -4.0, 8.0, -8.0, 12.0, -12.0];
 
+/// Times that a step of two millimetres is halved to find where a dart comes too near: to a millionth of
+/// a millimetre.
+const HALVINGS: usize = 21;
+
 /// Evenly spread darts shorter than this are left out, mm: they let out nothing.
 const LEAST_DEPTH_MM: f64 = 15.0;
 
@@ -449,6 +453,15 @@ impl<'a> Cutter<'a> {
     /// How far a line runs before it comes near an opening or a keep-clear place.
     fn clear_run(&self, path: &SurfacePath) -> f64 {
         let mesh = &self.patch.mesh;
+        let near_opening = |at: Point3| {
+            let mut openings = self.openings.iter();
+            openings.any(|edge| edge.nearest(mesh, at).1 < FROM_OPENING_MM)
+        };
+        let near_keep_clear = |at: Point3| {
+            let mut zones = self.patch.keep_clear.iter();
+            zones.any(|zone| (at - zone.centre).norm() < zone.radius_mm + FROM_OPENING_MM)
+        };
+        let near = |at: Point3| near_opening(at) || near_keep_clear(at);
         let mut run = 0.0;
         let mut last = path.points[0].position(mesh);
         for point in &path.points {
@@ -458,18 +471,19 @@ impl<'a> Cutter<'a> {
             let whole: Vector3 = next - last;
             let mut i = 1.0;
             while i <= steps {
-                let at = last + whole * (i / steps);
-                let near_opening = self
-                    .openings
-                    .iter()
-                    .any(|edge| edge.nearest(mesh, at).1 < FROM_OPENING_MM);
-                let near_keep_clear = self
-                    .patch
-                    .keep_clear
-                    .iter()
-                    .any(|zone| (at - zone.centre).norm() < zone.radius_mm + FROM_OPENING_MM);
-                if near_opening || near_keep_clear {
-                    return run + whole.norm() * (i - 1.0) / steps;
+                if near(last + whole * (i / steps)) {
+                    // To the place itself: where the line crosses triangles differs by a hair on a head that
+                    // is turned, and the depth would with it by a whole step.
+                    let (mut clear, mut shut) = ((i - 1.0) / steps, i / steps);
+                    for _ in 0..HALVINGS {
+                        let middle = 0.5 * (clear + shut);
+                        if near(last + whole * middle) {
+                            shut = middle;
+                        } else {
+                            clear = middle;
+                        }
+                    }
+                    return run + whole.norm() * clear;
                 }
                 i += 1.0;
             }

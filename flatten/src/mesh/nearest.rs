@@ -85,8 +85,16 @@ pub fn project_once(mesh: &TriMesh, point: Point3) -> (SurfacePoint, Point3, f64
     on_face(mesh, best.1, point)
 }
 
+/// A corner weight below this is rounding. A landmark set on a vertex lay on it, on an edge or in a face as
+/// the head was turned, and the search for the way there went on from other triangles: the darts of one head
+/// in two places passed an opening on two sides.
+const NO_WEIGHT: f64 = 1e-9;
+
 fn on_face(mesh: &TriMesh, face: u32, point: Point3) -> (SurfacePoint, Point3, f64) {
     let weights = closest(&mesh.corners(face), point);
+    let weights = weights.map(|w| if w < NO_WEIGHT { 0.0 } else { w });
+    let whole: f64 = weights.iter().sum();
+    let weights = weights.map(|w| w / whole);
     let found = SurfacePoint::from_weights(mesh, face, weights).canonical(mesh);
     let position = found.position(mesh);
     (found, position, (point - position).norm())
@@ -194,6 +202,21 @@ mod tests {
         assert!(matches!(side, SurfacePoint::Face { face: 0, .. }));
         assert!((at - Point3::new(2.0, 1.0, 1.0)).norm() < 1e-12);
         assert!((distance - 2.0_f64.sqrt()).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_point_that_is_a_vertex_but_for_rounding_is_that_vertex() {
+        let mesh = tent();
+        for [x, y] in [[1e-12, 3e-13], [-2e-12, 1e-12], [0.0, -1e-12]] {
+            let near = Point3::new(2.0 + x, 2.0 + y, 2.0 - 4e-12);
+            assert_eq!(project_once(&mesh, near).0, SurfacePoint::Vertex(4));
+        }
+        let near = Point3::new(1.0, 1e-12, 1e-12);
+        let (edge, ..) = project_once(&mesh, near);
+        assert!(
+            matches!(edge, SurfacePoint::Edge { half_edge: 0, .. }),
+            "{edge:?}"
+        );
     }
 
     #[test]
