@@ -124,15 +124,16 @@ impl BoundaryBlock {
         Ok(self.extended(&self.kept, &z))
     }
 
-    /// The least-energy map for a boundary of given extent, from a first guess.
+    /// The least-energy map for a boundary of given extent, from a first guess; `shift` as from
+    /// [`equations::shift`].
     pub(super) fn pin_free(
         &self,
         guess: &[c64],
         mass: &[f64],
+        shift: f64,
     ) -> Result<(Vec<c64>, usize, bool), FlatError> {
         let size = self.kept.len();
         let mass: Vec<f64> = self.kept.iter().map(|&v| mass[v as usize]).collect();
-        let shift = equations::shift(&mass);
         let mut lower = self.block.clone();
         for (i, m) in mass.iter().enumerate() {
             lower[i * size + i] += shift * m;

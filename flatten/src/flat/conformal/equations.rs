@@ -15,6 +15,9 @@ pub(super) const TURN: c64 = c64::new(0.0, 0.5);
 /// Lift of the zero eigenvalue, in units of the boundary's lowest frequency, so that a factor
 /// exists on surfaces that flatten without any loss too. It moves no eigenvector.
 const SHIFT: f64 = 1e-9;
+/// …and in units of what the rounding of the stiffest entry may take from a pivot: thin triangles have
+/// weights so large that it is more than the lift.
+const ABOVE_ROUNDING: f64 = 64.0 * f64::EPSILON;
 /// One less the squared overlap of two iterates at which the eigenvector counts as found; the
 /// vector itself is then right to its square root.
 const SETTLED: f64 = 1e-15;
@@ -40,8 +43,13 @@ pub(super) fn boundary_mass(mesh: &TriMesh) -> Vec<f64> {
 }
 
 /// What to add to `H` per unit of mass before factoring it without pins.
-pub(super) fn shift(mass: &[f64]) -> f64 {
-    SHIFT * std::f64::consts::TAU / mass.iter().sum::<f64>()
+pub(super) fn shift(mass: &[f64], laplacian: &CscMatrix<f64>) -> f64 {
+    let whole: f64 = mass.iter().sum();
+    let rows = mass.iter().filter(|m| **m > 0.0).count();
+    let entries = laplacian.triplet_iter().map(|(_, _, value)| value.abs());
+    let stiffest = entries.fold(0.0, f64::max);
+    let lowest = SHIFT * std::f64::consts::TAU / whole;
+    lowest.max(ABOVE_ROUNDING * stiffest * rows as f64 / whole)
 }
 
 /// Eigenvector of `H` against the mass with the smallest eigenvalue but the constants': inverse

@@ -225,7 +225,10 @@ impl<'a> Flattener<'a> {
         let mass = equations::boundary_mass(self.mesh);
         let mut guess = view(self.mesh);
         let (mut z, steps, converged) = match &self.block {
-            Some(block) => block.pin_free(&guess, &mass)?,
+            Some(block) => {
+                let shift = equations::shift(&mass, &self.laplacian);
+                block.pin_free(&guess, &mass, shift)?
+            }
             None => whole::pin_free(self.mesh, &self.laplacian, guess.clone(), &mass)?,
         };
         turn_to_view(&mut z, &mut guess);

@@ -74,7 +74,7 @@ pub(super) fn pin_free(
     mass: &[f64],
 ) -> Result<(Vec<c64>, usize, bool), FlatError> {
     let mut hermitian = equations::hermitian(mesh, laplacian);
-    let shift = equations::shift(mass);
+    let shift = equations::shift(mass, laplacian);
     for (column, m) in mass.iter().enumerate() {
         // The diagonal comes last in a column of the upper triangle.
         let diagonal = hermitian.offsets[column + 1] as usize - 1;
