@@ -41,6 +41,10 @@ const PER_MM: f64 = 3.0;
 const RIM_MM: f64 = 12.0;
 /// How far below the perimeter the scan is still pictured, mm.
 const BELOW_MM: f64 = 60.0;
+/// The inside of an open mold, so that its nape is not taken for the brow it is seen under.
+const INSIDE: [u8; 3] = [222, 220, 216];
+/// It is drawn nearer by this, so that no line or landmark on its outside is seen through it.
+const INSIDE_NEARER_MM: f64 = 4.0;
 /// The found line: bright, so that it shows on ink, and light in grey.
 const LINE: &str = "#00e0ff";
 
@@ -166,7 +170,12 @@ fn field(sight: &Sight<'_>, colours: &[[u8; 3]], side: &Side, x: f64, y: f64) ->
         if !places.iter().all(shown) {
             continue;
         }
-        raster.triangle(places, colour, false, 0.0);
+        let outward = (places[1] - places[0]).cross(&(places[2] - places[0]));
+        if outward.dot(&view.towards()) < 0.0 {
+            raster.triangle(places, INSIDE, false, INSIDE_NEARER_MM);
+        } else {
+            raster.triangle(places, colour, false, 0.0);
+        }
     }
     let (width, tall) = raster.size_mm();
     let scale = (FIELD_MM / width).min(FIELD_MM / tall);
