@@ -79,7 +79,7 @@ fn main() {
         let (starting, _) =
             timed(|| flat::conformal::flatten_patch(&panel.mesh, &ConformalOptions::default()));
         let (laying, quick) =
-            timed(|| flat::lay_quickly(panel, &lace).expect("a panel can be laid"));
+            timed(|| flat::lay_quickly(panel, &lace, false).expect("a panel can be laid"));
         let p95 = |field: &StrainField| 100.0 * field.summary(lace.limit).p95;
         let (exactly, exact) = timed(|| flat::lay(panel, &lace).expect("a panel can be laid"));
         println!(

@@ -1,6 +1,6 @@
 """Makes README's pictures of the demo, and its table of `compare`, with the program itself.
 
-Run after `tests/run` (it needs the release build, the Python packages, pdftoppm; and rsvg-convert of
+Run after `tests/run` (it needs that build, the Python packages, pdftoppm; and rsvg-convert of
 librsvg): target/outside/venv/bin/python examples/pictures/make.py [BINARY]
 trace.png shows an invented, painted head and is not made here.
 """
@@ -15,7 +15,7 @@ from PIL import Image
 
 HERE = pathlib.Path(__file__).resolve().parent
 ROOT = HERE.parent.parent
-BINARY = pathlib.Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT / "target" / "release" / "pattern-cli"
+BINARY = pathlib.Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT / "target" / "checked" / "pattern-cli"
 DOTS = 60  # per inch of the pages
 WIDE = 1500  # pixels of the comparison
 

@@ -47,24 +47,42 @@ impl Cutter<'_> {
     /// # Errors
     /// As [`cut`].
     pub fn cut(&self, layout: &Layout) -> Result<CutPatch, DartError> {
-        let patch = self.patch;
-        let mut names = Vec::new();
-        let mut lines = Vec::new();
-        for (k, spec) in layout.darts.iter().enumerate() {
+        self.along(layout, self.lines(layout)?)
+    }
+
+    /// The lines of a layout, darts first: what can be told of it without cutting.
+    ///
+    /// # Errors
+    /// [`DartError`] when a line leaves the patch, enters a keep-clear place, or its point comes within
+    /// 3 mm of an edge.
+    pub(super) fn lines(&self, layout: &Layout) -> Result<Vec<SurfacePath>, DartError> {
+        let darts = layout.darts.iter().enumerate().map(|(k, spec)| {
             let name = CutName::Dart(k);
             let (_, path) = self.dart_path(k, spec)?;
             self.keep_clear(name, &path)?;
             self.point_clear_of_edges(name, &path)?;
-            names.push(name);
-            lines.push(open_line(path));
-        }
-        for (k, spec) in layout.seams.iter().enumerate() {
-            let name = CutName::Seam(k);
+            Ok(path)
+        });
+        let seams = layout.seams.iter().enumerate().map(|(k, spec)| {
             let path = self.seam_path(k, spec)?;
-            self.keep_clear(name, &path)?;
-            names.push(name);
-            lines.push(open_line(path));
-        }
+            self.keep_clear(CutName::Seam(k), &path)?;
+            Ok(path)
+        });
+        darts.chain(seams).collect()
+    }
+
+    /// Cuts a layout along its lines.
+    pub(super) fn along(
+        &self,
+        layout: &Layout,
+        lines: Vec<SurfacePath>,
+    ) -> Result<CutPatch, DartError> {
+        let patch = self.patch;
+        let darts = (0..layout.darts.len()).map(CutName::Dart);
+        let names: Vec<CutName> = darts
+            .chain((0..layout.seams.len()).map(CutName::Seam))
+            .collect();
+        let lines: Vec<Line> = lines.into_iter().map(open_line).collect();
         let mut drawn = imprint(&patch.mesh, &lines)?;
         for (name, path) in names.iter().zip(&mut drawn.paths) {
             leave_edge_once(&drawn.mesh, path);

@@ -2,13 +2,10 @@
 
 mod cut;
 mod error;
-mod evolve;
-mod genes;
 mod open;
 mod place;
 mod rules;
 mod search;
-mod starts;
 
 pub use cut::{POINT_TO_EDGE_MM, cut, even};
 pub use error::{CutName, DartError};

@@ -217,11 +217,13 @@ impl Ground {
     /// All rules that the darts of a cut break, dart by dart.
     #[must_use]
     pub fn breaches(&self, cut: &CutPatch) -> Vec<Breach> {
-        let paths: Vec<Vec<Point3>> = cut
-            .darts
-            .iter()
-            .map(|d| d.path.iter().map(|&v| cut.mesh.position(v)).collect())
-            .collect();
+        let place = |&v: &u32| cut.mesh.position(v);
+        let paths = cut.darts.iter().map(|d| d.path.iter().map(place).collect());
+        self.breaches_of(&paths.collect::<Vec<_>>())
+    }
+
+    /// The same of darts that are not cut yet, given as points along them from the mouth.
+    pub(super) fn breaches_of(&self, paths: &[Vec<Point3>]) -> Vec<Breach> {
         let mut found = Vec::new();
         for (dart, path) in paths.iter().enumerate() {
             let mut check = |near, distance_mm: f64, allowed_mm: f64| {

@@ -523,6 +523,7 @@ fn coarse_options(
             pairs,
             weight: options.matched.weight,
         },
+        rescue: options.rescue,
         most_steps: options.most_steps.min(COPY_STEPS),
         tolerance: options.tolerance.max(COPY_TOLERANCE),
     }

@@ -141,15 +141,18 @@ fn origin(panel: &Panel, (a, b): Edge) -> Edge {
     (i.min(j), i.max(j))
 }
 
-/// As [`lay`], but stops as soon as the figures that a comparison of layouts needs have settled.
+/// As [`lay`], but stops as soon as the figures that a comparison of layouts needs have settled, and without
+/// `rescue` gives a map up that lies on itself.
 ///
 /// # Errors
 /// As [`lay`].
 pub fn lay_quickly(
     panel: &Panel,
     material: &Material,
+    rescue: bool,
 ) -> Result<(FlatMap, StrainField), FlatError> {
     let options = LeastStrainOptions {
+        rescue,
         most_steps: QUICK_STEPS,
         tolerance: QUICK_TOLERANCE,
         ..LeastStrainOptions::for_panel(panel, material)

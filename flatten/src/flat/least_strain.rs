@@ -12,7 +12,7 @@
 use crate::mesh::TriMesh;
 
 use super::{
-    Energy, FlatError, FlatMap, coarse,
+    Energy, FlatError, FlatMap, FlatReport, coarse,
     descent::{Descent, Limits},
     overlap, tutte,
 };
@@ -61,6 +61,9 @@ pub struct LeastStrainOptions {
     pub most_steps: usize,
     /// Stop when a next step would change strain by less, root mean square over the area.
     pub tolerance: f64,
+    /// Whether a start with flips, or an end on itself, is tried once more from a convex-combination map.
+    /// Many times as long, and in vain more often than not.
+    pub rescue: bool,
 }
 
 impl Default for LeastStrainOptions {
@@ -71,6 +74,7 @@ impl Default for LeastStrainOptions {
             matched: MatchedEdges::default(),
             most_steps: MOST_STEPS,
             tolerance: TOLERANCE,
+            rescue: true,
         }
     }
 }
@@ -93,13 +97,21 @@ pub fn least_strain(
         steps: options.most_steps,
         tolerance: options.tolerance,
     };
-    if overlap::folds(mesh, &start.uv).is_empty() {
+    let folds = overlap::folds(mesh, &start.uv).len();
+    if folds > 0 && !options.rescue {
+        let report = FlatReport {
+            flipped: folds,
+            ..start.report
+        };
+        return Ok(FlatMap { report, ..start });
+    }
+    if folds == 0 {
         let nearer = coarse::nearer(mesh, &start.uv, options);
         let map = match &nearer {
             Some(nearer) => descent.curved().run(nearer, &limits),
             None => descent.run(&start.uv, &limits),
         };
-        if map.report.overlaps == 0 {
+        if map.report.overlaps == 0 || !options.rescue {
             return Ok(map);
         }
         let other = from_circle(mesh, &mut descent, options, &limits)?;

@@ -188,7 +188,7 @@ pub fn cut_and_lay(bytes: &[u8]) {
     };
     let mut maps = Vec::new();
     for panel in &cut.panels {
-        let Ok((map, field)) = flat::lay_quickly(panel, &material) else {
+        let Ok((map, field)) = flat::lay_quickly(panel, &material, true) else {
             return;
         };
         assert_eq!(map.uv.len(), panel.mesh.vertex_count());

@@ -24,6 +24,13 @@ pub(crate) struct Effort {
     pub(crate) seed: u64,
 }
 
+impl Effort {
+    /// How often the function is asked, that of the start included.
+    pub(crate) fn evaluations(self) -> usize {
+        self.population * self.generations + 1
+    }
+}
+
 /// Best point found in the unit cube and its cost; the start itself when nothing beats it.
 pub(crate) fn minimise<F>(start: &[f64], effort: Effort, cost: F) -> (Vec<f64>, f64)
 where

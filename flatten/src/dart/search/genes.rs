@@ -8,7 +8,7 @@ use std::f64::consts::FRAC_PI_2;
 
 use crate::patch::Patch;
 
-use super::{Anchor, DartSpec, Layout, Side, Towards};
+use super::super::{Anchor, DartSpec, Layout, Side, Towards};
 
 /// Where one dart goes: mouth round the half perimeter, lean from square, depth.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -1,0 +1,276 @@
+//! Layouts that are tried: where the search starts and how it moves them about.
+
+use rayon::prelude::*;
+
+use super::{
+    super::{Layout, Side, Towards},
+    evolve::{Effort, minimise},
+    genes::Gene,
+    scout::{BREACH, CANNOT, Scout},
+    starts::{Start, known, radial},
+};
+
+/// A dart at the nape's centre, to start from.
+const AT_NAPE: Gene = Gene {
+    mouth: 1.0,
+    lean: 0.0,
+    depth: 0.2,
+};
+
+/// Mouths of a short pair, to start from.
+const BEHIND_EARS: [f64; 2] = [0.68, 0.76];
+
+/// Starts that are moved about for each number of darts; a power of two, halved until one is left.
+const STARTS: usize = 8;
+
+/// Above this distance from its mirror image a head gets darts of its own on each side, mm.
+const UNEVEN_MM: f64 = 4.0;
+
+/// Places tried for each pair of a start from nothing.
+const GROWTH: usize = 160;
+
+/// A layout of the search and what it costs on the coarse copy.
+#[derive(Debug, Clone)]
+pub(super) struct Candidate {
+    pub(super) genes: Vec<Gene>,
+    pub(super) layout: Layout,
+    pub(super) cost: f64,
+}
+
+/// Best first; what can't be cut is left out.
+fn ranked(mut candidates: Vec<Candidate>) -> Vec<Candidate> {
+    candidates.retain(|c| c.cost < CANNOT);
+    candidates.sort_by(|a, b| a.cost.total_cmp(&b.cost));
+    candidates
+}
+
+/// Genes as one row of numbers between 0 and 1, and back.
+fn flat(genes: &[Gene]) -> Vec<f64> {
+    genes.iter().flat_map(|g| g.to_unit()).collect()
+}
+
+fn whole(x: &[f64]) -> Vec<Gene> {
+    x.chunks(3).map(Gene::from_unit).collect()
+}
+
+impl Scout<'_> {
+    /// The known starts for a number of darts on this patch, best first.
+    pub(super) fn starts(&self, count: usize, tried: &mut usize) -> Vec<Candidate> {
+        let mut starts = vec![radial(count)];
+        starts.extend(known(count).iter().map(|s| self.fitted(s)));
+        if count % 2 == 1 {
+            // The best known mirror pairs leave room for a dart at the nape's centre.
+            starts.extend(known(count - 1).iter().map(|s| {
+                let pairs = self.fitted(s).into_iter();
+                pairs.chain([AT_NAPE]).collect()
+            }));
+        }
+        if count.is_multiple_of(2) {
+            // So do those with a pair less for a short one behind the ears.
+            for (start, mouth) in known(count.saturating_sub(2))
+                .iter()
+                .flat_map(|s| BEHIND_EARS.map(|mouth| (s, mouth)))
+            {
+                let short = Gene {
+                    mouth,
+                    lean: 0.0,
+                    depth: 0.1,
+                };
+                starts.push(self.fitted(start).into_iter().chain([short]).collect());
+            }
+        }
+        for round in 0..self.options.restarts {
+            starts.push(self.grown(count, round, tried));
+        }
+        *tried += starts.len();
+        ranked(
+            starts
+                .into_par_iter()
+                .map(|genes| {
+                    let genes = self.mended(count, genes);
+                    let layout = self.mirrored(count, &genes);
+                    let cost = self.cost(&layout);
+                    Candidate {
+                        genes,
+                        layout,
+                        cost,
+                    }
+                })
+                .collect(),
+        )
+    }
+
+    /// The nearest genes that keep the rules, as far as a short search finds them: rules are in
+    /// millimetres, so what kept them on one head may break them on a smaller one. Nothing is laid flat.
+    pub(super) fn mended(&self, count: usize, genes: Vec<Gene>) -> Vec<Gene> {
+        let from = flat(&genes);
+        let cost = |x: &[f64]| match self.shortfall(&self.mirrored(count, &whole(x))) {
+            Some(short) if short > 0.0 => BREACH + short,
+            Some(_) => x.iter().zip(&from).map(|(a, b)| (a - b).powi(2)).sum(),
+            None => CANNOT,
+        };
+        let effort = Effort {
+            population: 10,
+            generations: 12,
+            step: 0.02,
+            seed: count as u64,
+        };
+        if cost(&from) < BREACH {
+            return genes;
+        }
+        whole(&minimise(&from, effort, cost).0)
+    }
+
+    /// A known start on this head: mouths at the same parts of the perimeter, points at the same parts of
+    /// the head.
+    pub(super) fn fitted(&self, start: &[Start]) -> Vec<Gene> {
+        let gene = |s: &Start| {
+            let leaning = Gene {
+                mouth: s.mouth,
+                lean: 1.0,
+                depth: 0.25,
+            };
+            let side = self.ruler.sides()[0];
+            let spec = self.ruler.spec(leaning, side);
+            let [x, y, z] = s.point;
+            let x = if side == Side::Left { -x } else { x };
+            let place = self.patch.head.at_parts([x, y, z]);
+            let (Towards::Turned(to_front), Some((turn, depth))) =
+                (spec.towards, self.cutter.aimed(&spec, place))
+            else {
+                return leaning;
+            };
+            self.ruler.gene(s.mouth, turn * to_front, depth)
+        };
+        start.iter().map(gene).collect()
+    }
+
+    /// A start from nothing: pair after pair where it helps most, all of them moved after each.
+    pub(super) fn grown(&self, count: usize, round: usize, tried: &mut usize) -> Vec<Gene> {
+        let mut random = fastrand::Rng::with_seed((1000 * count + round) as u64);
+        // Every other round goes on from the best known layout with a pair less.
+        let fewer = known((2 * (count / 2)).saturating_sub(2));
+        let mut genes = match fewer.get(round / 2 % fewer.len().max(1)) {
+            Some(start) if round % 2 == 1 => self.fitted(start),
+            _ => Vec::new(),
+        };
+        let cost = |genes: &[Gene]| self.cost(&self.ruler.mirrored("", genes, None));
+        for _ in genes.len()..count / 2 {
+            let drawn: Vec<Vec<Gene>> = (0..GROWTH)
+                .map(|_| {
+                    let any = [random.f64(), random.f64(), random.f64()];
+                    let more = genes.iter().copied().chain([Gene::from_unit(&any)]);
+                    more.collect()
+                })
+                .collect();
+            let judged: Vec<f64> = drawn.par_iter().map(|g| cost(g)).collect();
+            let best = (0..GROWTH).min_by(|&a, &b| judged[a].total_cmp(&judged[b]));
+            genes.clone_from(&drawn[best.unwrap_or(0)]);
+            let effort = Effort {
+                population: 12,
+                generations: 12,
+                step: 0.08,
+                seed: random.u64(..),
+            };
+            genes = whole(&minimise(&flat(&genes), effort, |x| cost(&whole(x))).0);
+            *tried += GROWTH + 144;
+        }
+        if count % 2 == 1 {
+            genes.push(AT_NAPE);
+        }
+        genes
+    }
+
+    /// Moves the darts of the best starts about, and on with the better half of them, more finely each time,
+    /// until one is left.
+    pub(super) fn improve(
+        &self,
+        candidates: &mut Vec<Candidate>,
+        uneven_mm: f64,
+        tried: &mut usize,
+    ) {
+        let count = candidates[0].layout.darts.len();
+        let effort = |left: usize| Effort {
+            population: self.options.population,
+            generations: self.options.generations / left,
+            step: self.options.step / (STARTS / left) as f64,
+            seed: count as u64,
+        };
+        let mut field: Vec<Candidate> = candidates.iter().take(STARTS).cloned().collect();
+        let mut left = STARTS;
+        while left > 0 {
+            field.truncate(left);
+            let moved: Vec<Candidate> = field
+                .par_iter()
+                .map(|start| self.moved(start, effort(left)))
+                .collect();
+            *tried += moved.len() * effort(left).evaluations();
+            field = ranked(moved);
+            candidates.extend(field.iter().cloned());
+            left /= 2;
+        }
+        if uneven_mm > UNEVEN_MM {
+            candidates.push(self.each_moved(&field[0], effort(1)));
+            *tried += effort(1).evaluations();
+        }
+        *candidates = ranked(std::mem::take(candidates));
+    }
+
+    /// Mirror pairs moved about.
+    pub(super) fn moved(&self, start: &Candidate, effort: Effort) -> Candidate {
+        let count = start.layout.darts.len();
+        let layout = |x: &[f64]| self.mirrored(count, &whole(x));
+        let (best, cost) = minimise(&flat(&start.genes), effort, |x| self.cost(&layout(x)));
+        Candidate {
+            layout: layout(&best),
+            genes: whole(&best),
+            cost,
+        }
+    }
+
+    /// Each dart moved for itself, from the best mirror pairs.
+    pub(super) fn each_moved(&self, start: &Candidate, effort: Effort) -> Candidate {
+        let count = start.layout.darts.len();
+        let from = self.both_sides(count, &start.genes);
+        let layout = |x: &[f64]| self.each(&whole(x));
+        let (best, cost) = minimise(&from, effort, |x| self.cost(&layout(x)));
+        Candidate {
+            layout: layout(&best),
+            genes: start.genes.clone(),
+            cost,
+        }
+    }
+
+    /// `count` darts as mirror pairs; an odd one out goes to the nape's centre.
+    pub(super) fn mirrored(&self, count: usize, genes: &[Gene]) -> Layout {
+        let name = format!("auto, {count} darts");
+        let single = (count % 2 == 1).then(|| genes[genes.len() - 1].depth);
+        self.ruler.mirrored(&name, &genes[..count / 2], single)
+    }
+
+    /// The genes of mirror pairs as one for each dart, those of [`Ruler::sides`]'s first side first.
+    pub(super) fn both_sides(&self, count: usize, genes: &[Gene]) -> Vec<f64> {
+        let pairs = &genes[..count / 2];
+        let twice = pairs.iter().chain(pairs).chain(&genes[count / 2..]);
+        twice.flat_map(|g| g.to_unit()).collect()
+    }
+
+    /// Darts of which the first half are on one side and the second on the other.
+    pub(super) fn each(&self, genes: &[Gene]) -> Layout {
+        let pairs = genes.len() / 2;
+        let [first, second] = self.ruler.sides();
+        let mut darts = Vec::with_capacity(genes.len());
+        for k in 0..pairs {
+            darts.push(self.ruler.spec(genes[k], first));
+            darts.push(self.ruler.spec(genes[k + pairs], second));
+        }
+        if let Some(&gene) = genes.get(2 * pairs) {
+            darts.push(self.ruler.spec(Gene { mouth: 1.0, ..gene }, Side::Left));
+        }
+        Layout {
+            name: format!("auto, {} darts", genes.len()),
+            darts,
+            seams: Vec::new(),
+        }
+    }
+}

@@ -1,0 +1,272 @@
+//! What a layout reaches and costs on one copy of the patch.
+
+use crate::{
+    Point2, Point3,
+    flat::{self, FlatError, LengthSummary, StrainField},
+    job::Material,
+    mesh::{SurfacePath, SurfacePoint},
+    patch::Patch,
+};
+
+use super::{
+    super::{Breach, CutPatch, Cutter, DartError, Ground, Layout, Near, Panel},
+    Reach, SearchOptions,
+    candidates::Candidate,
+    genes::Ruler,
+};
+
+/// Part of the limit that the search aims for, so that the fine mesh meets it too.
+pub(super) const AIM: f64 = 0.97;
+
+/// Distances of the best layout that are no more than this above what a rule asks held it back, mm.
+const HELD_BACK_MM: f64 = 3.0;
+
+/// A dart that lets out less at its mouth is idle, mm: less than a stitch's width (common practice, no
+/// source).
+const IDLE_MM: f64 = 2.0;
+
+/// 95th percentile of strain that leaving idle darts out may cost.
+const IDLE_STRAIN: f64 = 0.0005;
+
+/// Cost of a layout that can't be cut or laid.
+pub(super) const CANNOT: f64 = 100.0;
+
+/// Cost of a layout whose flat map lies on itself, or begins so: whether it can be laid otherwise is looked at
+/// only where nothing else is left.
+pub(super) const LIES_ON_ITSELF: f64 = 50.0;
+/// Least cost of a layout that breaks a rule.
+pub(super) const BREACH: f64 = 10.0;
+
+/// Strain that one unit of excess perimeter error is worth.
+const EDGE_PRICE: f64 = 3.0;
+
+/// Strain that a perimeter's length of sewing is worth: the search gives up 0.1 % for it.
+const SEWING_PRICE: f64 = 0.001;
+
+/// Cuts and lays candidates on one copy of the patch.
+pub(super) struct Scout<'a> {
+    pub(super) patch: &'a Patch,
+    pub(super) cutter: Cutter<'a>,
+    pub(super) ground: Ground,
+    pub(super) ruler: Ruler,
+    pub(super) material: &'a Material,
+    pub(super) options: SearchOptions,
+    /// Whether a candidate that lies on itself is laid once more from another start.
+    rescue: bool,
+}
+
+impl<'a> Scout<'a> {
+    pub(super) fn new(patch: &'a Patch, material: &'a Material, options: SearchOptions) -> Self {
+        Self {
+            patch,
+            cutter: Cutter::new(patch),
+            ground: Ground::new(patch, options.rules),
+            ruler: Ruler::new(patch),
+            material,
+            options,
+            rescue: false,
+        }
+    }
+
+    /// The same that takes its time over layouts whose flat map lies on itself at first.
+    pub(super) fn patient(self) -> Self {
+        Self {
+            rescue: true,
+            ..self
+        }
+    }
+
+    pub(super) fn meets(&self, reach: &Reach) -> bool {
+        reach.p95 <= AIM * self.material.limit
+            && reach.perimeter_error.abs() <= self.options.perimeter_limit
+    }
+
+    /// What a layout keeps its distance from by little more than a rule asks.
+    pub(super) fn held_back_by(&self, layout: &Layout) -> Vec<Near> {
+        let ground = Ground::new(self.patch, self.options.rules.widened(HELD_BACK_MM));
+        let Ok(lines) = self.cutter.lines(layout) else {
+            return Vec::new();
+        };
+        let breaches = ground.breaches_of(&self.places(&lines));
+        let mut kinds: Vec<Near> = breaches.iter().map(|b| b.near.kind()).collect();
+        kinds.sort_unstable();
+        kinds.dedup();
+        kinds
+    }
+
+    /// Rules that darts break, before they are cut.
+    pub(super) fn breaches(&self, lines: &[SurfacePath]) -> Vec<Breach> {
+        self.ground.breaches_of(&self.places(lines))
+    }
+
+    /// Points along lines.
+    fn places(&self, lines: &[SurfacePath]) -> Vec<Vec<Point3>> {
+        let place = |p: &SurfacePoint| p.position(&self.patch.mesh);
+        let points = lines.iter().map(|l| l.points.iter().map(place).collect());
+        points.collect()
+    }
+
+    /// Whether a layout can be cut.
+    pub(super) fn can_cut(&self, layout: &Layout) -> bool {
+        self.cutter.cut(layout).is_ok()
+    }
+
+    /// Whether a layout breaks no rule, as far as its lines tell without cutting.
+    pub(super) fn keeps_rules(&self, layout: &Layout) -> bool {
+        let lines = self.cutter.lines(layout);
+        lines.is_ok_and(|lines| self.breaches(&lines).is_empty())
+    }
+
+    /// By how much of their rules the darts of a layout are too near to something; `None` when it can't
+    /// be cut.
+    pub(super) fn shortfall(&self, layout: &Layout) -> Option<f64> {
+        Some(shortfall(&self.breaches(&self.cutter.lines(layout).ok()?)))
+    }
+
+    /// What a layout costs: strain above the limit first, then seam length; far more where it breaks
+    /// a rule or can't be cut, the more the worse, so that the search finds its way out.
+    pub(super) fn cost(&self, layout: &Layout) -> f64 {
+        let Ok(lines) = self.cutter.lines(layout) else {
+            return CANNOT;
+        };
+        let short = shortfall(&self.breaches(&lines));
+        if short > 0.0 {
+            return BREACH + short;
+        }
+        let Ok(cut) = self.cutter.along(layout, lines) else {
+            return CANNOT;
+        };
+        match self.lay(layout, &cut, self.rescue) {
+            Ok(reach) if reach.p95.is_finite() => self.price(&reach),
+            Ok(_) => LIES_ON_ITSELF,
+            Err(_) => CANNOT,
+        }
+    }
+
+    /// What a layout that breaks no rule costs.
+    pub(super) fn price(&self, reach: &Reach) -> f64 {
+        let over = (reach.p95 - AIM * self.material.limit).max(0.0);
+        let edge = (reach.perimeter_error.abs() - 0.9 * self.options.perimeter_limit).max(0.0);
+        over + EDGE_PRICE * edge + SEWING_PRICE * reach.length_mm / self.ruler.total()
+    }
+
+    /// What a layout reaches.
+    pub(super) fn reach(&self, layout: &Layout) -> Result<Reach, DartError> {
+        let cut = self.cutter.cut(layout)?;
+        Ok(self.lay(layout, &cut, true).unwrap_or(Reach {
+            layout: layout.clone(),
+            genes: Vec::new(),
+            p95: f64::INFINITY,
+            perimeter_error: f64::INFINITY,
+            length_mm: 0.0,
+            take_up_mm: Vec::new(),
+        }))
+    }
+
+    /// What a candidate reaches, without its idle darts.
+    pub(super) fn reach_of(&self, candidate: &Candidate) -> Result<Reach, DartError> {
+        let genes = candidate.genes.iter().map(|g| [g.mouth, g.lean, g.depth]);
+        self.without_idle(Reach {
+            genes: genes.collect(),
+            ..self.reach(&candidate.layout)?
+        })
+    }
+
+    /// The same without the darts that let out next to nothing, unless that costs strain: a search that
+    /// has a pair too many closes it, and the maker would sew it for nothing.
+    fn without_idle(&self, reach: Reach) -> Result<Reach, DartError> {
+        let idle = |k: usize| reach.take_up_mm[k] < IDLE_MM;
+        let darts = &reach.layout.darts;
+        let needed: Vec<_> = (0..darts.len().min(reach.take_up_mm.len()))
+            .filter(|&k| !idle(k))
+            .map(|k| darts[k].clone())
+            .collect();
+        if needed.len() == darts.len() || needed.is_empty() {
+            return Ok(reach);
+        }
+        // A gene stands for a mirror pair, and a last one for the dart at the nape.
+        let of_gene = |g: &usize| [2 * g, 2 * g + 1].into_iter().filter(|&k| k < darts.len());
+        let genes = (0..reach.genes.len())
+            .filter(|g| !of_gene(g).all(idle))
+            .map(|g| reach.genes[g])
+            .collect();
+        let fewer = Reach {
+            genes,
+            ..self.reach(&Layout {
+                name: format!("auto, {} darts", needed.len()),
+                darts: needed,
+                ..reach.layout.clone()
+            })?
+        };
+        let as_good =
+            fewer.p95 <= reach.p95 + IDLE_STRAIN && (self.meets(&fewer) || !self.meets(&reach));
+        Ok(if as_good { fewer } else { reach })
+    }
+
+    fn lay(&self, layout: &Layout, cut: &CutPatch, rescue: bool) -> Result<Reach, FlatError> {
+        let laid = cut
+            .panels
+            .iter()
+            .map(|panel| flat::lay_quickly(panel, self.material, rescue))
+            .collect::<Result<Vec<_>, _>>()?;
+        let usable = laid
+            .iter()
+            .all(|(m, _)| m.report.flipped == 0 && m.report.overlaps == 0);
+        let edges: Vec<_> = cut.panels.iter().map(flat::finished_edges).collect();
+        let lines = cut.panels.iter().zip(&laid).zip(&edges);
+        let edges = LengthSummary::joined(
+            lines.map(|((panel, (map, _)), edges)| (&panel.mesh, &map.uv[..], &edges[..])),
+        );
+        let sides: Vec<(&Panel, &[Point2])> = cut
+            .panels
+            .iter()
+            .zip(&laid)
+            .map(|(panel, (map, _))| (panel, &map.uv[..]))
+            .collect();
+        let mouths = cut.darts.iter().map(|dart| dart.path[0]);
+        let take_up_mm = mouths.map(|mouth| take_up(&sides, mouth)).collect();
+        let fields: Vec<StrainField> = laid.into_iter().map(|(_, field)| field).collect();
+        let p95 = if usable {
+            StrainField::joined(&fields)
+                .summary(self.material.limit)
+                .p95
+        } else {
+            f64::INFINITY
+        };
+        Ok(Reach {
+            layout: layout.clone(),
+            genes: Vec::new(),
+            p95,
+            perimeter_error: edges.error,
+            length_mm: cut
+                .darts
+                .iter()
+                .chain(&cut.seams)
+                .map(|c| c.length_mm)
+                .sum(),
+            take_up_mm,
+        })
+    }
+}
+
+/// By how much of their rules breaches are, together; 0 without any.
+fn shortfall(breaches: &[Breach]) -> f64 {
+    let part = |b: &Breach| 1.0 - b.distance_mm / b.allowed_mm;
+    breaches.iter().map(part).sum()
+}
+
+/// Distance in the plane between the two sides of a dart at its mouth, mm; 0 where there is none.
+fn take_up(panels: &[(&Panel, &[Point2])], mouth: u32) -> f64 {
+    let sides: Vec<Point2> = panels
+        .iter()
+        .flat_map(|(panel, uv)| {
+            let on_mouth = |v: &u32| panel.origin[*v as usize] == mouth;
+            let found = panel.loops.iter().flat_map(|l| &l.vertices);
+            found.filter(move |v| on_mouth(v)).map(|&v| uv[v as usize])
+        })
+        .collect();
+    match sides[..] {
+        [a, b] => (b - a).norm(),
+        _ => 0.0,
+    }
+}

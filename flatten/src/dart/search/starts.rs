@@ -1,0 +1,138 @@
+//! Layouts that a long search found good on average heads, to start from on others.
+
+use super::genes::Gene;
+
+/// One dart of a known layout, or a mirror pair of them.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Start {
+    /// Mouth as in [`Gene::mouth`].
+    pub(super) mouth: f64,
+    /// Its point in parts of the head, on the client's right: see [`crate::patch::Head::in_parts`].
+    pub(super) point: [f64; 3],
+}
+
+/// Evenly spread behind the front hairline and square to the edge; an odd dart last, at the nape.
+pub(super) fn radial(count: usize) -> Vec<Gene> {
+    let pairs = count / 2;
+    let mut genes: Vec<Gene> = (0..pairs)
+        .map(|k| Gene {
+            mouth: 0.42 + 0.5 * (k as f64 + 0.5) / pairs as f64,
+            lean: 0.0,
+            depth: 0.27,
+        })
+        .collect();
+    if count % 2 == 1 {
+        genes.push(Gene {
+            mouth: 1.0,
+            lean: 0.0,
+            depth: 0.27,
+        });
+    }
+    genes
+}
+
+/// Known layouts for a number of darts: mirror pairs first, an odd dart last. Long searches with many restarts
+/// found them on the form as it is and with other readings (`examples/layouts.rs`), and on the average scalp of
+/// PyPI `mne`. They differ in where darts run, and moving darts about hardly ever leads from one to the other:
+/// so the more of them the better.
+pub(super) fn known(count: usize) -> Vec<Vec<Start>> {
+    let start = |mouth, point| Start { mouth, point };
+    match count {
+        2 => vec![
+            vec![start(0.942, [0.080, 0.151, 0.952])],
+            vec![start(0.938, [0.108, 0.167, 0.941])],
+        ],
+        3 => vec![
+            vec![
+                start(0.886, [0.086, 0.195, 0.942]),
+                start(0.985, [0.000, -0.467, 0.971]),
+            ],
+            vec![
+                start(0.889, [0.143, 0.037, 0.966]),
+                start(0.985, [0.000, -1.133, -0.052]),
+            ],
+        ],
+        4 => vec![
+            vec![
+                start(0.934, [0.324, -0.321, 0.957]),
+                start(0.462, [0.261, 0.349, 0.871]),
+            ],
+            vec![
+                start(0.892, [0.243, -0.358, 0.970]),
+                start(0.538, [0.256, 0.307, 0.885]),
+            ],
+            vec![
+                start(0.943, [0.251, -0.338, 0.980]),
+                start(0.543, [0.104, 0.260, 0.905]),
+            ],
+            vec![
+                start(0.942, [0.273, -0.229, 0.964]),
+                start(0.525, [0.127, 0.423, 0.853]),
+            ],
+            vec![
+                start(0.930, [0.293, -0.206, 0.962]),
+                start(0.525, [0.177, 0.397, 0.857]),
+            ],
+        ],
+        5 => vec![
+            vec![
+                start(0.870, [0.274, -0.316, 0.969]),
+                start(0.549, [0.101, 0.364, 0.896]),
+                start(0.985, [0.000, -1.106, 0.330]),
+            ],
+            vec![
+                start(0.879, [0.310, -0.250, 0.958]),
+                start(0.534, [0.178, 0.557, 0.802]),
+                start(0.985, [0.000, -0.997, 0.544]),
+            ],
+        ],
+        6 => vec![
+            vec![
+                start(0.935, [0.233, -0.514, 0.937]),
+                start(0.474, [0.221, 0.577, 0.790]),
+                start(0.792, [0.439, -0.228, 0.927]),
+            ],
+            vec![
+                start(0.857, [0.218, -0.758, 0.799]),
+                start(0.456, [0.166, 0.566, 0.800]),
+                start(0.621, [0.112, -0.298, 0.989]),
+            ],
+            vec![
+                start(0.915, [0.209, -0.540, 0.932]),
+                start(0.391, [0.237, 0.199, 0.918]),
+                start(0.549, [0.693, -0.375, 0.786]),
+            ],
+            vec![
+                start(0.903, [0.405, -0.944, 0.514]),
+                start(0.451, [0.168, 0.487, 0.829]),
+                start(0.599, [0.114, -0.393, 0.977]),
+            ],
+            vec![
+                start(0.927, [0.148, -0.504, 0.953]),
+                start(0.466, [0.183, 0.526, 0.823]),
+                start(0.804, [0.472, -0.336, 0.910]),
+            ],
+        ],
+        7 => vec![vec![
+            start(0.589, [0.327, -0.242, 0.955]),
+            start(0.469, [0.231, 0.618, 0.754]),
+            start(0.741, [0.276, -0.620, 0.885]),
+            start(0.985, [0.000, -1.081, 0.392]),
+        ]],
+        8 => vec![
+            vec![
+                start(0.927, [0.148, -0.504, 0.953]),
+                start(0.466, [0.183, 0.526, 0.823]),
+                start(0.804, [0.472, -0.336, 0.910]),
+                start(0.646, [0.903, -0.566, -0.088]),
+            ],
+            vec![
+                start(0.891, [0.325, -1.010, 0.430]),
+                start(0.461, [0.183, 0.553, 0.803]),
+                start(0.613, [0.192, -0.317, 0.976]),
+                start(0.730, [0.341, -0.745, 0.777]),
+            ],
+        ],
+        _ => Vec::new(),
+    }
+}
