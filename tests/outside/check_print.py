@@ -359,13 +359,21 @@ def prove(svg, pdf, paper=None):
 PAPERS = ("letter", "legal", "tabloid", "a4", "a3", "18inx24in", "roll:610")
 
 
-def fewest(steps, page_mm, margin=12.0, overlap=12.0):
+def along(step, apart=0.5):
+    """Points on one step, a cubic, no farther apart than this, mm."""
+    a, b, c, d = np.reshape(step, (4, 2))
+    long = np.linalg.norm([b - a, c - b, d - c], axis=1).sum()
+    t = np.linspace(0, 1, int(3 * long / apart) + 2)[:, None]
+    return (1 - t) ** 3 * a + 3 * (1 - t) ** 2 * t * b + 3 * (1 - t) * t**2 * c + t**3 * d
+
+
+def fewest(steps, page_mm, margin=12.0, overlap=12.0, inset=0.5):
     """Fewest sheets that any quarter turn and any shift of the grid (every millimetre) can do with for a
-    piece alone: sheets with lines that no neighbour's strip shows, and one more where these sheets leave
-    a line unshown. The true number can't be less."""
-    t = np.linspace(0, 1, 5)[:, None, None]
-    a, b, c, d = (steps[:, k : k + 2][None] for k in (0, 2, 4, 6))
-    points = ((1 - t) ** 3 * a + 3 * (1 - t) ** 2 * t * b + 3 * (1 - t) * t**2 * c + t**3 * d).reshape(-1, 2)
+    piece alone: sheets with lines that no neighbour's strip shows, and one more where these sheets may leave
+    a line unshown. A strip shows a line from `inset` inside its edge: nearer
+    to it half the line's own width is missing."""
+    reach = overlap / 2 - inset
+    points = np.concatenate([along(step) for step in steps])
     squares = np.unique(np.floor(points - points.min(0)).astype(int), axis=0)
     ink = np.zeros(squares.max(0) + 1, int)
     ink[tuple(squares.T)] = 1
@@ -377,21 +385,22 @@ def fewest(steps, page_mm, margin=12.0, overlap=12.0):
         """For every shift, first and last square of each cell that no neighbour's strip reaches."""
         low = cell * np.arange(count // cell + 2) - np.arange(int(cell))[:, None]
         clip = lambda x: np.clip(x, 0, count).astype(int)
-        first, end = clip(np.ceil(low + overlap / 2)), clip(np.floor(low + cell - overlap / 2))
+        first, end = clip(np.ceil(low + reach)), clip(np.floor(low + cell - reach))
         return first, np.maximum(first, end)
 
-    def all_shown(cell, shift):
-        """Whether the sheets with lines of their own show every other line in their strips."""
+    def all_shown(n, cell, shift):
+        """Whether so many sheets with lines of their own show every other line in their strips, wherever in
+        its square of a millimetre it lies."""
         at = (squares + 0.5 + shift) / cell
         own = np.floor(at)
         side = np.round(at)
-        near = np.abs(at - side) * cell <= overlap / 2
+        near = np.abs(at - side) * cell <= reach - 0.5
         # The neighbour across a trim line that is near; else the sheet itself.
         other = np.where(near, 2 * side - 1 - own, own)
         code = lambda x, y: x * 1000 + y
         needed = np.unique(code(*own[~near.any(1)].T))
         ways = [code(a, b) for a in (own[:, 0], other[:, 0]) for b in (own[:, 1], other[:, 1])]
-        return np.isin(ways, needed).any(0).all()
+        return len(needed) <= n and np.isin(ways, needed).any(0).all()
 
     counts = []
     for sides in (page_mm, page_mm[::-1]):
@@ -401,7 +410,7 @@ def fewest(steps, page_mm, margin=12.0, overlap=12.0):
             inked = [sums[right, h] - sums[left, h] - sums[right, l] + sums[left, l] for l, h in zip(low, high)]
             counts += [(n, cell, (x, y)) for x, n in enumerate((np.array(inked) > 0).sum((0, 2)))]
     least = min(n for n, _, _ in counts)
-    return int(least) + (not any(all_shown(cell, shift) for n, cell, shift in counts if n == least))
+    return int(least) + (not any(all_shown(n, cell, shift) for n, cell, shift in counts if n == least))
 
 
 def corrected(program, demo):

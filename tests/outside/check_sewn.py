@@ -177,6 +177,14 @@ def margins(piece):
 MITRE = 2.0  # a pointed corner reaches at most twice the width (the program's own rule)
 
 
+def straight_out(line, place, way):
+    """How far a line is from a place in one direction, mm; 0 where it is not there."""
+    to = line - place
+    reach = np.linalg.norm(to, axis=1)
+    seen = reach[to @ way > 0.9999 * reach]
+    return seen.min() if len(seen) else 0.0
+
+
 def gauge(piece):
     """A gauge as wide as the margin asked, moved along the sew line all round: straight out from every
     place, and at corners in every direction between. How far its end lies outside the cut line, mm, at
@@ -197,6 +205,7 @@ def gauge(piece):
     out = np.c_[step[:, 1], -step[:, 0]] / np.linalg.norm(step, axis=1)[:, None]
     own = widths[tree.query(middles)[1]]
     cut_line = dense(cut, 0.02)
+    cut_tree = cKDTree(cut_line)
     for part in np.linspace(0.05, 0.95, 7):
         ends.append(ring + step * part + out * own[:, None])
     for k in range(len(ring)):
@@ -216,9 +225,11 @@ def gauge(piece):
             cone = (away @ step[k - 1] > 0) & (away @ step[k] < 0) & (reach < 5 * max(own[k - 1], own[k]))
             nearest = cone & (np.abs(reach - cKDTree(ring).query(cut_line)[0]) < 1e-9)
             if nearest.any():
-                far = max(far, (reach[nearest] / max(own[k - 1], own[k])).max())
+                # A corner in a taper is mitred by the taper's own width, looked up straight out.
+                drawn = max(straight_out(cut_line, middles[j], out[j]) for j in (k - 1, k))
+                far = max(far, (reach[nearest] / max(own[k - 1], own[k], drawn)).max())
     ends = np.concatenate(ends)
-    lacking = np.where(inside(cut, ends), 0.0, cKDTree(cut_line).query(ends)[0])
+    lacking = np.where(inside(cut, ends), 0.0, cut_tree.query(ends)[0])
     return lacking.max(), far, len(ends)
 
 

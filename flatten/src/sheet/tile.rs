@@ -100,7 +100,7 @@ const FINE_MM: f64 = 1.0;
 const FINE_RASTER_MM: f64 = 0.7;
 /// Steps in which the grid is shifted under a lone piece and under several, for which there are many
 /// arrangements to try as well, mm.
-const SHIFT_MM: [f64; 2] = [1.0, 2.0];
+const SHIFT_MM: [f64; 2] = [0.5, 2.0];
 /// Pieces beyond this many are turned all together or not at all.
 const TURNED_APART: usize = 3;
 /// Shifts of one arrangement that are counted exactly, at most: a bound on the work where strips of
