@@ -5,7 +5,9 @@
 
 use crate::{
     Point3,
-    dart::{self, Breach, CutPatch, DartError, Found, Ground, Layout, Near, Rules, SearchOptions},
+    dart::{
+        self, Breach, CutPatch, DartError, Found, Ground, Layout, Near, Reach, Rules, SearchOptions,
+    },
     flat::{self, FlatError, FlatMap, LengthSummary, StrainField, StrainSummary, overlap},
     job::{Job, LayoutChoice, Material},
     patch::{Patch, PatchError},
@@ -196,7 +198,35 @@ pub fn draft(job: &Job, observe: &(dyn Fn(Step) + Sync)) -> Result<Pattern, Draf
     let patch = job_patch(job)?;
     observe(Step::Search);
     let (layout, found) = choose(&job.layout, &patch, &job.material)?;
-    draft_layout(job, patch, layout, found, observe)
+    let pattern = draft_layout(job, patch, layout, found, observe)?;
+    if pattern.faults.iter().any(Fault::unusable) {
+        return Ok(next_best(job, &pattern, observe).unwrap_or(pattern));
+    }
+    Ok(pattern)
+}
+
+/// The layout of an automatic search that strains least of those that can be used, where the best can't: the
+/// search lays darts flat, and only the pieces show that a narrow tongue between two of them crosses itself.
+fn next_best(job: &Job, pattern: &Pattern, observe: &(dyn Fn(Step) + Sync)) -> Option<Pattern> {
+    let found = pattern.found.as_ref()?;
+    let mut others: Vec<&Reach> = found
+        .curve
+        .iter()
+        .filter(|reach| reach.layout != pattern.layout)
+        .collect();
+    others.sort_by(|a, b| a.p95.total_cmp(&b.p95));
+    others.into_iter().find_map(|reach| {
+        let met = reach.p95 <= job.material.limit && reach.perimeter_error.abs() <= PERIMETER_LIMIT;
+        let found = Found {
+            best: reach.clone(),
+            met,
+            ..found.clone()
+        };
+        let patch = pattern.patch.clone();
+        let other = draft_layout(job, patch, reach.layout.clone(), Some(found), observe).ok()?;
+        let usable = !other.faults.iter().any(Fault::unusable);
+        usable.then_some(other)
+    })
 }
 
 /// Cuts a fitting's patch and sets it off from the mold's face.
