@@ -10,7 +10,7 @@ use std::{error::Error, f64::consts::TAU, time::Instant};
 use flatten::{
     Point3,
     dart::{self, Layout, SearchOptions},
-    flat::{self, LengthSummary, StrainField},
+    flat::{self, StrainField},
     form::average_head,
     job::Material,
     mesh::TriMesh,
@@ -119,11 +119,8 @@ fn cap(angle: f64) -> Result<Patch, Box<dyn Error>> {
 fn tell(patch: &Patch, layout: &Layout) -> Result<(), Box<dyn Error>> {
     let cut = dart::cut(patch, layout)?;
     let laid = flat::lay_together(&cut.panels, &lace())?;
-    let edges: Vec<_> = cut.panels.iter().map(flat::finished_edges).collect();
-    let lines = cut.panels.iter().zip(&laid).zip(&edges);
-    let edge = LengthSummary::joined(
-        lines.map(|((panel, (map, _)), edges)| (&panel.mesh, &map.uv[..], &edges[..])),
-    );
+    let maps = laid.iter().map(|(map, _)| &map.uv[..]);
+    let edge = flat::finished_length(cut.panels.iter().zip(maps));
     let fields: Vec<StrainField> = laid.into_iter().map(|(_, field)| field).collect();
     let length: f64 = cut.darts.iter().map(|d| d.length_mm).sum();
     println!(

@@ -195,9 +195,21 @@ pub enum DraftError {
 /// is merely not good comes back in [`Pattern::faults`].
 pub fn draft(job: &Job, observe: &(dyn Fn(Step) + Sync)) -> Result<Pattern, DraftError> {
     observe(Step::Patch);
-    let patch = job_patch(job)?;
+    draft_choice(job, job_patch(job)?, &job.layout, observe)
+}
+
+/// Drafts a choice of layout on a patch that is already cut.
+///
+/// # Errors
+/// As [`draft`].
+pub fn draft_choice(
+    job: &Job,
+    patch: Patch,
+    choice: &LayoutChoice,
+    observe: &(dyn Fn(Step) + Sync),
+) -> Result<Pattern, DraftError> {
     observe(Step::Search);
-    let (layout, found) = choose(&job.layout, &patch, &job.material)?;
+    let (layout, found) = choose(choice, &patch, &job.material)?;
     let pattern = draft_layout(job, patch, layout, found, observe)?;
     if pattern.faults.iter().any(Fault::unusable) {
         return Ok(next_best(job, &pattern, observe).unwrap_or(pattern));
@@ -216,14 +228,8 @@ fn next_best(job: &Job, pattern: &Pattern, observe: &(dyn Fn(Step) + Sync)) -> O
         .collect();
     others.sort_by(|a, b| a.p95.total_cmp(&b.p95));
     others.into_iter().find_map(|reach| {
-        let met = reach.p95 <= job.material.limit && reach.perimeter_error.abs() <= PERIMETER_LIMIT;
-        let found = Found {
-            best: reach.clone(),
-            met,
-            ..found.clone()
-        };
-        let patch = pattern.patch.clone();
-        let other = draft_layout(job, patch, reach.layout.clone(), Some(found), observe).ok()?;
+        let (patch, layout) = (pattern.patch.clone(), reach.layout.clone());
+        let other = draft_layout(job, patch, layout, Some(found.clone()), observe).ok()?;
         let usable = !other.faults.iter().any(Fault::unusable);
         usable.then_some(other)
     })
@@ -248,10 +254,7 @@ pub fn job_patch(job: &Job) -> Result<Patch, PatchError> {
 }
 
 /// The layout that is asked for, on a patch, and what the search found where it was asked.
-///
-/// # Errors
-/// [`DartError`] when the search can't cut the patch.
-pub fn choose(
+fn choose(
     choice: &LayoutChoice,
     patch: &Patch,
     material: &Material,
@@ -278,10 +281,7 @@ pub fn choose(
 }
 
 /// Drafts a given layout on a patch that is already cut.
-///
-/// # Errors
-/// As [`draft`].
-pub fn draft_layout(
+fn draft_layout(
     job: &Job,
     patch: Patch,
     layout: Layout,
@@ -310,7 +310,7 @@ pub fn draft_layout(
     })?;
     let mut pattern = Pattern {
         strain: StrainField::joined(&fields).summary(job.material.limit),
-        edges: finished_edges(&cut, &maps),
+        edges: flat::finished_length(cut.panels.iter().zip(maps.iter().map(|m| &m.uv[..]))),
         seams: piece::seam_checks(&pieces),
         breaches: Ground::new(&patch, Rules::default()).breaches(&cut),
         faults: Vec::new(),
@@ -329,13 +329,6 @@ pub fn draft_layout(
 /// Whether a figure is not within its limit; what is no number is not.
 fn beyond(figure: f64, limit: f64) -> bool {
     figure.is_nan() || figure > limit
-}
-
-/// Perimeter and openings of all panels, flat against head.
-fn finished_edges(cut: &CutPatch, maps: &[FlatMap]) -> LengthSummary {
-    let edges: Vec<_> = cut.panels.iter().map(flat::finished_edges).collect();
-    let lines = cut.panels.iter().zip(maps).zip(&edges);
-    LengthSummary::joined(lines.map(|((panel, map), edges)| (&panel.mesh, &map.uv[..], &edges[..])))
 }
 
 impl Pattern {
@@ -409,7 +402,7 @@ impl Pattern {
     /// Everything that a pattern should not have, gravest first.
     ///
     /// Flips, crossings and areas are taken from the maps and pieces themselves, whatever their
-    /// reports say. [`draft_layout`] does this before anything is written.
+    /// reports say. [`draft`] does this before anything is written.
     #[must_use]
     pub fn check(&self) -> Vec<Fault> {
         let mut faults = Vec::new();

@@ -15,7 +15,8 @@ use crate::{
 };
 
 use super::{
-    Cloth, Energy, FlatError, FlatMap, KeptEdges, LeastStrainOptions, MatchedEdges, StrainField,
+    Cloth, Energy, FlatError, FlatMap, KeptEdges, LeastStrainOptions, LengthSummary, MatchedEdges,
+    StrainField,
     conformal::{ConformalOptions, Method, flatten_patch},
     descent::{Descent, Limits},
     least_strain,
@@ -29,7 +30,7 @@ pub const FINISHED_EDGE_WITHIN: f64 = 0.005;
 /// Weight on the two legs of a dart being equal.
 pub const LEG_WEIGHT: f64 = 3.0;
 /// Weight on the length of a seam's side whose partner is on another panel: keeping the head's
-/// length on both is the only way for two panels that are laid by themselves to agree.
+/// length on both brings two panels that are laid by themselves near to agreeing.
 pub const SEAM_WEIGHT: f64 = 0.5;
 /// Weight on a seam's side keeping the length agreed with its other side.
 const AGREED_WEIGHT: f64 = 3.0;
@@ -112,13 +113,10 @@ impl Agreed {
         material: &Material,
         laid: (FlatMap, StrainField),
     ) -> Result<(FlatMap, StrainField), FlatError> {
-        let mut options = LeastStrainOptions::for_panel(panel, material);
-        let Some(seams) = options.kept.last_mut().filter(|s| !s.edges.is_empty()) else {
+        if sewn_edges(panel).1.is_empty() {
             return Ok(laid);
-        };
-        let lengths = seams.edges.iter().map(|&edge| self.0[&origin(panel, edge)]);
-        seams.lengths = Some(lengths.collect());
-        seams.weight = AGREED_WEIGHT;
+        }
+        let options = LeastStrainOptions::with_seams(panel, material, Some(self));
         let limits = Limits {
             steps: options.most_steps,
             tolerance: options.tolerance,
@@ -187,11 +185,18 @@ impl LeastStrainOptions {
     /// The energy of a panel's material with its finished and sewn edges kept.
     #[must_use]
     pub fn for_panel(panel: &Panel, material: &Material) -> Self {
+        Self::with_seams(panel, material, None)
+    }
+
+    /// The same with seams to other panels kept at the lengths agreed on, or else at the head's.
+    fn with_seams(panel: &Panel, material: &Material, agreed: Option<&Agreed>) -> Self {
         let cloth = Cloth {
             stiffening: (material.limit > 0.0).then_some(material.limit),
             ..Cloth::new(material.tension, material.crowding)
         };
         let (pairs, single) = sewn_edges(panel);
+        let length = |agreed: &Agreed, edge: &Edge| agreed.0[&origin(panel, *edge)];
+        let lengths = agreed.map(|agreed| single.iter().map(|e| length(agreed, e)).collect());
         Self {
             energy: Energy::Cloth(cloth),
             kept: vec![
@@ -203,8 +208,8 @@ impl LeastStrainOptions {
                 },
                 KeptEdges {
                     edges: single,
-                    lengths: None,
-                    weight: SEAM_WEIGHT,
+                    lengths,
+                    weight: agreed.map_or(SEAM_WEIGHT, |_| AGREED_WEIGHT),
                     within: None,
                 },
             ],
@@ -247,6 +252,16 @@ pub fn finished_edges(panel: &Panel) -> Vec<(u32, u32)> {
     })
 }
 
+/// Length of the finished edges of panels as they are laid, flat against head.
+pub fn finished_length<'a>(
+    laid: impl IntoIterator<Item = (&'a Panel, &'a [Point2])>,
+) -> LengthSummary {
+    let (panels, maps): (Vec<_>, Vec<_>) = laid.into_iter().unzip();
+    let edges: Vec<_> = panels.iter().map(|panel| finished_edges(panel)).collect();
+    let lines = panels.iter().zip(maps).zip(&edges);
+    LengthSummary::joined(lines.map(|((panel, uv), edges)| (&panel.mesh, uv, &edges[..])))
+}
+
 /// Boundary edges of a panel of certain kinds, in order round its loops, the surface on their left.
 #[must_use]
 pub fn edges_of(panel: &Panel, wanted: impl Fn(EdgeKind) -> bool) -> Vec<(u32, u32)> {
@@ -268,7 +283,6 @@ mod tests {
     use crate::{
         Point3,
         dart::{EdgeLoop, Side},
-        flat::LengthSummary,
         mesh::index,
         patch::Zone,
     };

@@ -28,7 +28,7 @@ pub use descent::{Descent, Limits};
 pub use energy::{Cloth, Energy, Grain};
 pub use lay::{
     FINISHED_EDGE_WEIGHT, FINISHED_EDGE_WITHIN, LEG_WEIGHT, SEAM_WEIGHT, edges_of, finished_edges,
-    lay, lay_quickly, lay_together,
+    finished_length, lay, lay_quickly, lay_together,
 };
 pub use least_strain::{
     KeptEdges, LeastStrainOptions, MOST_STEPS, MatchedEdges, TOLERANCE, least_strain,

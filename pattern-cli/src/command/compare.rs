@@ -86,8 +86,9 @@ pub(super) fn run(asked: &Compare, voice: &Voice) -> Result<Done, Failure> {
     let mut candidates = Vec::new();
     for choice in choices(asked) {
         progress.step("laying layouts flat");
-        let (mut layout, _) =
-            draft::choose(&choice, &patch, &order.job.material).map_err(|why| fail(&why))?;
+        let mut pattern = draft::draft_choice(&order.job, patch.clone(), &choice, &|_| {})
+            .map_err(|why| fail(&why))?;
+        let layout = &mut pattern.layout;
         match choice {
             LayoutChoice::None => layout.name = "none".into(),
             LayoutChoice::Auto { most } => {
@@ -95,8 +96,6 @@ pub(super) fn run(asked: &Compare, voice: &Voice) -> Result<Done, Failure> {
             }
             LayoutChoice::Even(_) | LayoutChoice::Given(_) => {}
         }
-        let pattern = draft::draft_layout(&order.job, patch.clone(), layout, None, &|_| {})
-            .map_err(|why| fail(&why))?;
         let maps = scene(&order, &pattern)
             .parts
             .iter()

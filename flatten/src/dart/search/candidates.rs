@@ -102,7 +102,7 @@ impl Scout<'_> {
 
     /// The nearest genes that keep the rules, as far as a short search finds them: rules are in
     /// millimetres, so what kept them on one head may break them on a smaller one. Nothing is laid flat.
-    pub(super) fn mended(&self, count: usize, genes: Vec<Gene>) -> Vec<Gene> {
+    fn mended(&self, count: usize, genes: Vec<Gene>) -> Vec<Gene> {
         let from = flat(&genes);
         let cost = |x: &[f64]| match self.shortfall(&self.mirrored(count, &whole(x))) {
             Some(short) if short > 0.0 => BREACH + short,
@@ -123,7 +123,7 @@ impl Scout<'_> {
 
     /// A known start on this head: mouths at the same parts of the perimeter, points at the same parts of
     /// the head.
-    pub(super) fn fitted(&self, start: &[Start]) -> Vec<Gene> {
+    fn fitted(&self, start: &[Start]) -> Vec<Gene> {
         let gene = |s: &Start| {
             let leaning = Gene {
                 mouth: s.mouth,
@@ -146,7 +146,7 @@ impl Scout<'_> {
     }
 
     /// A start from nothing: pair after pair where it helps most, all of them moved after each.
-    pub(super) fn grown(&self, count: usize, round: usize, tried: &mut usize) -> Vec<Gene> {
+    fn grown(&self, count: usize, round: usize, tried: &mut usize) -> Vec<Gene> {
         let mut random = fastrand::Rng::with_seed((1000 * count + round) as u64);
         // Every other round goes on from the best known layout with a pair less.
         let fewer = known((2 * (count / 2)).saturating_sub(2));
@@ -173,7 +173,7 @@ impl Scout<'_> {
                 seed: random.u64(..),
             };
             genes = whole(&minimise(&flat(&genes), effort, |x| cost(&whole(x))).0);
-            *tried += GROWTH + 144;
+            *tried += GROWTH + effort.evaluations();
         }
         if count % 2 == 1 {
             genes.push(AT_NAPE);
@@ -217,7 +217,7 @@ impl Scout<'_> {
     }
 
     /// Mirror pairs moved about.
-    pub(super) fn moved(&self, start: &Candidate, effort: Effort) -> Candidate {
+    fn moved(&self, start: &Candidate, effort: Effort) -> Candidate {
         let count = start.layout.darts.len();
         let layout = |x: &[f64]| self.mirrored(count, &whole(x));
         let (best, cost) = minimise(&flat(&start.genes), effort, |x| self.cost(&layout(x)));
@@ -229,7 +229,7 @@ impl Scout<'_> {
     }
 
     /// Each dart moved for itself, from the best mirror pairs.
-    pub(super) fn each_moved(&self, start: &Candidate, effort: Effort) -> Candidate {
+    fn each_moved(&self, start: &Candidate, effort: Effort) -> Candidate {
         let count = start.layout.darts.len();
         let from = self.both_sides(count, &start.genes);
         let layout = |x: &[f64]| self.each(&whole(x));
@@ -242,21 +242,21 @@ impl Scout<'_> {
     }
 
     /// `count` darts as mirror pairs; an odd one out goes to the nape's centre.
-    pub(super) fn mirrored(&self, count: usize, genes: &[Gene]) -> Layout {
+    fn mirrored(&self, count: usize, genes: &[Gene]) -> Layout {
         let name = format!("auto, {count} darts");
         let single = (count % 2 == 1).then(|| genes[genes.len() - 1].depth);
         self.ruler.mirrored(&name, &genes[..count / 2], single)
     }
 
     /// The genes of mirror pairs as one for each dart, those of [`Ruler::sides`]'s first side first.
-    pub(super) fn both_sides(&self, count: usize, genes: &[Gene]) -> Vec<f64> {
+    fn both_sides(&self, count: usize, genes: &[Gene]) -> Vec<f64> {
         let pairs = &genes[..count / 2];
         let twice = pairs.iter().chain(pairs).chain(&genes[count / 2..]);
         twice.flat_map(|g| g.to_unit()).collect()
     }
 
     /// Darts of which the first half are on one side and the second on the other.
-    pub(super) fn each(&self, genes: &[Gene]) -> Layout {
+    fn each(&self, genes: &[Gene]) -> Layout {
         let pairs = genes.len() / 2;
         let [first, second] = self.ruler.sides();
         let mut darts = Vec::with_capacity(genes.len());

@@ -2,7 +2,7 @@
 
 use crate::{
     Point2, Point3,
-    flat::{self, FlatError, LengthSummary, StrainField},
+    flat::{self, FlatError, StrainField},
     job::Material,
     mesh::{SurfacePath, SurfacePoint},
     patch::Patch,
@@ -47,7 +47,7 @@ const SEWING_PRICE: f64 = 0.001;
 pub(super) struct Scout<'a> {
     pub(super) patch: &'a Patch,
     pub(super) cutter: Cutter<'a>,
-    pub(super) ground: Ground,
+    ground: Ground,
     pub(super) ruler: Ruler,
     pub(super) material: &'a Material,
     pub(super) options: SearchOptions,
@@ -95,7 +95,7 @@ impl<'a> Scout<'a> {
     }
 
     /// Rules that darts break, before they are cut.
-    pub(super) fn breaches(&self, lines: &[SurfacePath]) -> Vec<Breach> {
+    fn breaches(&self, lines: &[SurfacePath]) -> Vec<Breach> {
         self.ground.breaches_of(&self.places(lines))
     }
 
@@ -212,17 +212,13 @@ impl<'a> Scout<'a> {
         let usable = laid
             .iter()
             .all(|(m, _)| m.report.flipped == 0 && m.report.overlaps == 0);
-        let edges: Vec<_> = cut.panels.iter().map(flat::finished_edges).collect();
-        let lines = cut.panels.iter().zip(&laid).zip(&edges);
-        let edges = LengthSummary::joined(
-            lines.map(|((panel, (map, _)), edges)| (&panel.mesh, &map.uv[..], &edges[..])),
-        );
         let sides: Vec<(&Panel, &[Point2])> = cut
             .panels
             .iter()
             .zip(&laid)
             .map(|(panel, (map, _))| (panel, &map.uv[..]))
             .collect();
+        let edges = flat::finished_length(sides.iter().copied());
         let mouths = cut.darts.iter().map(|dart| dart.path[0]);
         let take_up_mm = mouths.map(|mouth| take_up(&sides, mouth)).collect();
         let fields: Vec<StrainField> = laid.into_iter().map(|(_, field)| field).collect();
