@@ -10,7 +10,7 @@ use flatten::{
     flat::{self, StrainField, conformal::ConformalOptions},
     form::average_head,
     job::Material,
-    patch::Patch,
+    patch::{Coarsener, Patch},
 };
 
 const ROUNDS: usize = 8;
@@ -57,7 +57,7 @@ fn main() {
         tension: 1.0,
         crowding: 1.0,
     };
-    let (copying, coarse) = timed(|| patch.coarse_copy(7.5).expect("it is finer than that"));
+    let (copying, coarse) = timed(|| Coarsener::new(&patch).copy(7.5).expect("it is finer than that"));
     println!(
         "coarse copy: {} vertices of {}, {copying:.1} ms",
         coarse.mesh.vertex_count(),

@@ -11,6 +11,7 @@ mod mirror;
 mod offset;
 
 pub use align::align;
+pub use coarse::Coarsener;
 pub(crate) use curve::smooth_through;
 pub use curve::{CORNER_RAD, SMOOTH_GAP_MM};
 pub use edge::{Edge, EdgePlace};

@@ -21,7 +21,10 @@ mod starts;
 
 use rayon::prelude::*;
 
-use crate::{job::Material, patch::Patch};
+use crate::{
+    job::Material,
+    patch::{Coarsener, Patch},
+};
 
 use super::{DartError, Layout, Near, Rules};
 
@@ -145,7 +148,8 @@ pub fn search(
     material: &Material,
     options: &SearchOptions,
 ) -> Result<Found, DartError> {
-    let coarse = patch.coarse_copy(COARSE_STEP_MM);
+    let copies = Coarsener::new(patch);
+    let coarse = copies.copy(COARSE_STEP_MM);
     let scout = Scout::new(
         coarse.as_ref().unwrap_or(patch),
         material,
@@ -170,7 +174,7 @@ pub fn search(
     if found.met || options.most == 0 {
         return Ok(found);
     }
-    let copy = patch.coarse_copy(JUDGED_STEP_MM);
+    let copy = copies.copy(JUDGED_STEP_MM);
     let mut search = Search {
         finer: Scout::new(copy.as_ref().unwrap_or(patch), material, *options),
         real: Scout::new(patch, material, *options),
@@ -178,7 +182,7 @@ pub fn search(
     };
     search.pass(&scout);
     if !search.found.met {
-        let patient = patch.coarse_copy(PATIENT_STEP_MM);
+        let patient = copies.copy(PATIENT_STEP_MM);
         let patient = Scout::new(patient.as_ref().unwrap_or(patch), material, scout.options);
         search.pass(&patient.patient());
     }
