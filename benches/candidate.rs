@@ -57,7 +57,11 @@ fn main() {
         tension: 1.0,
         crowding: 1.0,
     };
-    let (copying, coarse) = timed(|| Coarsener::new(&patch).copy(7.5).expect("it is finer than that"));
+    let (copying, coarse) = timed(|| {
+        Coarsener::new(&patch)
+            .copy(7.5)
+            .expect("it is finer than that")
+    });
     println!(
         "coarse copy: {} vertices of {}, {copying:.1} ms",
         coarse.mesh.vertex_count(),

@@ -6,8 +6,9 @@
 //! Method: each triangle's second derivative by J splits into four modes, two that scale along the
 //! principal directions, one that turns and one that shears, with closed-form weights (Smith, de Goes
 //! & Kim 2019, "Analytic eigensystems for isotropic distortion energies", 10.1145/3241041). A
-//! negative weight counts by its size, and none less than a small floor: raised to nothing, as is
-//! usual, it let steps run wild far from the goal (measured in benches/candidate). The Laplacian that a descent begins with has the
+//! negative weight counts by its size far from the goal and as nothing near it, and none less than a small
+//! floor: as nothing everywhere, as is usual, it let steps run wild (measured in benches/candidate). As it is, it
+//! was hardly ever positive definite on a fine mesh, and no faster where it was. The Laplacian that a descent begins with has the
 //! same weight on all four; this matrix knows in which direction each triangle has become stiff.
 //!
 //! Cost: four times the entries of the Laplacian and four to eight times its factorisation; analysed
@@ -64,6 +65,15 @@ pub(crate) fn isotropic_modes(s: &Stretch, g: impl Fn(f64) -> (f64, f64)) -> [Mo
     ]
 }
 
+/// How a mode counts whose weight is negative.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Negative {
+    /// By its size: steps stay tame far from the goal.
+    BySize,
+    /// Not at all: what is under tension then turns as easily as it does, and the last steps are fewer.
+    AsNothing,
+}
+
 /// The matrix: its pattern, its values and its factor.
 #[derive(Debug)]
 pub(crate) struct Curvature {
@@ -109,6 +119,7 @@ impl Curvature {
         &mut self,
         corners: Corners<'_>,
         stiffness: f64,
+        negative: Negative,
         modes: impl Fn(usize) -> ([Mode; 4], f64) + Sync,
     ) {
         let floor = FLOOR * stiffness;
@@ -116,7 +127,11 @@ impl Curvature {
             let (modes, weight) = modes(face);
             *form = [0.0; 10];
             for mode in modes {
-                let weight = weight * mode.weight.abs().max(floor);
+                let counted = match negative {
+                    Negative::BySize => mode.weight.abs(),
+                    Negative::AsNothing => mode.weight,
+                };
+                let weight = weight * counted.max(floor);
                 for i in 0..4 {
                     for j in i..4 {
                         form[PLACE[i][j]] += weight * mode.along[i] * mode.along[j];

@@ -29,11 +29,12 @@ use crate::{
 };
 
 use super::{
-    FlatError, FlatMap, FlatReport, KeptEdges, LeastStrainOptions, MatchedEdges,
+    FlatError, FlatMap, FlatReport, LeastStrainOptions,
     contact::Contact,
-    curvature::{Corners, Curvature},
-    energy::{Cloth, Density, DirichletDensity, Energy, EqualDensity, squared_beyond},
+    curvature::{Corners, Curvature, Negative},
+    energy::{Cloth, Density, DirichletDensity, Energy, EqualDensity},
     flip::step_bound,
+    lengths::Lengths,
     overlap::{self, Fold},
     stretch::Rest,
     vectors::{CHUNK, Field, add_scaled, dot, sum_into},
@@ -64,10 +65,8 @@ const CURVED_FROM_THE_START: usize = 6000;
 const STALE: f64 = 1.5;
 const RENEWED_AFTER: usize = 6;
 
-/// Error of a kept edge, in units of that at which its resistance has doubled, up to which resistance grows.
-/// Beyond, a short edge that turned by a few degrees in a step cost more than all triangles together, and
-/// steps were cut to a tenth for it.
-const STIFFEST_EDGE: f64 = 2.0;
+/// Root mean square change of strain that a step would bring below which the goal is near.
+const NEAR: f64 = 1e-2;
 
 /// Where a map is looked for whose boundary does not cross itself: parts of the way from one that did
 /// not to one that does.
@@ -77,34 +76,13 @@ const WAYS_BACK: [f64; 7] = [0.97, 0.93, 0.85, 0.7, 0.4, 0.15, 0.0];
 /// sliding along a cushion is slow, and the last thousandth of a bad layout is of no use.
 const WORTHWHILE: f64 = 1e-3;
 
-/// Length of one edge to be kept.
-#[derive(Debug, Clone, Copy)]
-struct Spring {
-    ends: (u32, u32),
-    /// 1 / head length.
-    inverse: f64,
-    weight: f64,
-    /// 1 / (error at which the resistance has doubled)², 0 if it never does.
-    stiffening: f64,
-}
-
-/// Two edges to be kept as long as one another.
-#[derive(Debug, Clone, Copy)]
-struct Link {
-    edges: [(u32, u32); 2],
-    /// 1 / head length.
-    inverse: f64,
-    weight: f64,
-}
-
 /// A mesh made ready to be laid flat with least strain, from one or many starts.
 #[derive(Debug)]
 pub struct Descent<'a> {
     mesh: &'a TriMesh,
     rest: Vec<Rest>,
     energy: Energy,
-    springs: Vec<Spring>,
-    links: Vec<Link>,
+    lengths: Lengths,
     /// Corners `3 f + k` of each vertex, and where each vertex's begin.
     corners: Vec<u32>,
     first_corner: Vec<u32>,
@@ -140,15 +118,13 @@ impl<'a> Descent<'a> {
         let rest = Rest::of_mesh(mesh);
         let area = rest.iter().map(|r| r.area).sum();
         let energy = options.energy;
-        let springs = springs(mesh, &options.kept, stiffness(&energy));
-        let links = links(mesh, &options.matched, stiffness(&energy));
+        let lengths = Lengths::new(mesh, options, stiffness(&energy));
         let (first_corner, corners) = corners_of_vertices(mesh);
         Ok(Self {
             mesh,
             rest,
             energy,
-            springs,
-            links,
+            lengths,
             corners,
             first_corner,
             loops: mesh.boundary_loops(),
@@ -235,12 +211,7 @@ impl<'a> Descent<'a> {
             return f64::INFINITY;
         }
         self.gather(forces, gradient);
-        for spring in &self.springs {
-            energy += spring.add(uv, gradient);
-        }
-        for link in &self.links {
-            energy += link.add(uv, gradient);
-        }
+        energy += self.lengths.add(uv, gradient);
         if let Some(contact) = contact {
             energy += contact.add(uv, gradient);
         }
@@ -310,7 +281,7 @@ impl<'a> Descent<'a> {
 
     /// An empty matrix for the energy's curvature, with the pairs that a contact at `uv` joins.
     fn curvature(&self, uv: &[[f64; 2]], contact: Option<&Contact>) -> Curvature {
-        let mut further: Vec<(u32, u32)> = self.links.iter().flat_map(Link::across).collect();
+        let mut further = self.lengths.pairs();
         if let Some(contact) = contact {
             further.extend(contact.pairs(uv));
         }
@@ -324,6 +295,7 @@ impl<'a> Descent<'a> {
         uv: &[[f64; 2]],
         contact: Option<&Contact>,
         curvature: &mut Curvature,
+        negative: Negative,
     ) -> bool {
         let corners = Corners {
             faces: self.mesh.faces(),
@@ -331,22 +303,13 @@ impl<'a> Descent<'a> {
             first: &self.first_corner,
             of_vertices: &self.corners,
         };
-        curvature.fill(corners, density.stiffness(), |face| {
+        curvature.fill(corners, density.stiffness(), negative, |face| {
             let (corners, rest) = (&corners.faces[face], &self.rest[face]);
             let [p0, p1, p2] = corners.map(|v| uv[v as usize]);
             let modes = density.modes(&rest.jacobian(p0, p1, p2));
             (modes, rest.area / self.area)
         });
-        for spring in &self.springs {
-            curvature.add_stiff(&lengthening(spring.ends, uv, 1.0), spring.bend(uv));
-        }
-        for link in &self.links {
-            let weight = 2.0 * link.weight * link.inverse * link.inverse;
-            let [first, second] = link.edges;
-            let [p, q] = lengthening(first, uv, 1.0);
-            let [r, s] = lengthening(second, uv, -1.0);
-            curvature.add_stiff(&[p, q, r, s], weight);
-        }
+        self.lengths.stiffen(uv, curvature);
         if let Some(contact) = contact {
             contact.stiffen(uv, curvature);
         }
@@ -358,7 +321,7 @@ impl<'a> Descent<'a> {
         self.laplacian
             .get_or_init(|| {
                 let stiffness = stiffness(&self.energy);
-                factor(self.mesh, self.area, stiffness, &self.springs).ok()
+                factor(self.mesh, self.area, stiffness, &self.lengths).ok()
             })
             .as_ref()
     }
@@ -382,83 +345,6 @@ impl<'a> Descent<'a> {
     fn crosses(&self, uv: &[[f64; 2]]) -> bool {
         let points: Vec<Point2> = uv.iter().map(|p| Point2::new(p[0], p[1])).collect();
         overlap::crosses(&self.loops, &points)
-    }
-}
-
-fn side_of(a: [f64; 2], b: [f64; 2]) -> ([f64; 2], f64) {
-    let side = [b[0] - a[0], b[1] - a[1]];
-    (side, side[0].hypot(side[1]).max(f64::MIN_POSITIVE))
-}
-
-/// How an edge's length grows when its ends move, times `sign`.
-fn lengthening(ends: (u32, u32), uv: &[[f64; 2]], sign: f64) -> [(u32, [f64; 2]); 2] {
-    let (side, length) = side_of(uv[ends.0 as usize], uv[ends.1 as usize]);
-    let along = side.map(|s| sign * s / length);
-    [(ends.0, along.map(|x| -x)), (ends.1, along)]
-}
-
-impl Link {
-    /// Pairs of vertices on different edges.
-    fn across(&self) -> [(u32, u32); 4] {
-        let [(a, b), (c, d)] = self.edges;
-        [(a, c), (a, d), (b, c), (b, d)]
-    }
-
-    fn add(&self, uv: &[[f64; 2]], gradient: &mut [[f64; 2]]) -> f64 {
-        let sides = self
-            .edges
-            .map(|(a, b)| side_of(uv[a as usize], uv[b as usize]));
-        let error = (sides[0].1 - sides[1].1) * self.inverse;
-        for (k, sign) in [(0, 1.0), (1, -1.0)] {
-            let ((a, b), (side, length)) = (self.edges[k], sides[k]);
-            let slope = sign * 2.0 * self.weight * error * self.inverse / length;
-            for axis in 0..2 {
-                gradient[a as usize][axis] -= slope * side[axis];
-                gradient[b as usize][axis] += slope * side[axis];
-            }
-        }
-        self.weight * error * error
-    }
-}
-
-impl Spring {
-    fn add(&self, uv: &[[f64; 2]], gradient: &mut [[f64; 2]]) -> f64 {
-        let (a, b) = (self.ends.0 as usize, self.ends.1 as usize);
-        let (side, length) = side_of(uv[a], uv[b]);
-        let [value, slope, _] = self.cost(length);
-        let slope = slope / length;
-        for k in 0..2 {
-            gradient[a][k] -= slope * side[k];
-            gradient[b][k] += slope * side[k];
-        }
-        value
-    }
-
-    /// Cost of a length, its slope and its curvature: error² (1 + (error / within)²), a square beyond
-    /// [`STIFFEST_EDGE`].
-    fn cost(&self, length: f64) -> [f64; 3] {
-        let error = length * self.inverse - 1.0;
-        let knee = STIFFEST_EDGE / self.stiffening.sqrt();
-        let at = error.clamp(-knee, knee);
-        let stiff = at * at * self.stiffening;
-        let there = [
-            at * at * (1.0 + stiff),
-            at * (2.0 + 4.0 * stiff),
-            2.0 + 12.0 * stiff,
-        ];
-        let [value, slope, bend] = squared_beyond(error - at, there);
-        let by = self.inverse;
-        [
-            self.weight * value,
-            self.weight * slope * by,
-            self.weight * bend * by * by,
-        ]
-    }
-
-    /// Curvature by the edge's length.
-    fn bend(&self, uv: &[[f64; 2]]) -> f64 {
-        let length = side_of(uv[self.ends.0 as usize], uv[self.ends.1 as usize]).1;
-        self.cost(length)[2]
     }
 }
 
@@ -719,7 +605,12 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
         // A contact joins other pairs each time.
         let kept = self.curvature.take().filter(|_| contact.is_none());
         let mut curvature = kept.unwrap_or_else(|| descent.curvature(uv, contact));
-        if descent.curve(self.density, uv, contact, &mut curvature) {
+        let negative = if self.slope < NEAR {
+            Negative::AsNothing
+        } else {
+            Negative::BySize
+        };
+        if descent.curve(self.density, uv, contact, &mut curvature, negative) {
             self.curvature = Some(curvature);
         } else {
             self.newton = false;
@@ -804,60 +695,21 @@ fn stiffness(energy: &Energy) -> f64 {
     }
 }
 
-fn springs(mesh: &TriMesh, kept: &[KeptEdges], stiffness: f64) -> Vec<Spring> {
-    let length = |&(a, b): &(u32, u32)| (mesh.position(b) - mesh.position(a)).norm();
-    kept.iter()
-        .flat_map(|group| {
-            let total: f64 = group.edges.iter().map(length).sum();
-            let kept = |k: usize, edge| group.lengths.as_ref().map_or(length(edge), |l| l[k]);
-            group
-                .edges
-                .iter()
-                .enumerate()
-                .filter(move |(k, edge)| {
-                    group.weight > 0.0 && length(edge) > 0.0 && kept(*k, edge) > 0.0
-                })
-                .map(move |(k, edge)| Spring {
-                    ends: *edge,
-                    inverse: 1.0 / kept(k, edge),
-                    weight: stiffness * group.weight * length(edge) / total,
-                    stiffening: group.within.map_or(0.0, |within| 1.0 / (within * within)),
-                })
-        })
-        .collect()
-}
-
-fn links(mesh: &TriMesh, matched: &MatchedEdges, stiffness: f64) -> Vec<Link> {
-    let length = |&[(a, b), _]: &[(u32, u32); 2]| (mesh.position(b) - mesh.position(a)).norm();
-    let total: f64 = matched.pairs.iter().map(length).sum();
-    matched
-        .pairs
-        .iter()
-        .filter(|pair| matched.weight > 0.0 && length(pair) > 0.0)
-        .map(|pair| Link {
-            edges: *pair,
-            inverse: 1.0 / length(pair),
-            weight: stiffness * matched.weight * length(pair) / total,
-        })
-        .collect()
-}
-
 /// Laplacian of the surface and the kept edges, one vertex held: the curvature of the energy at
 /// rest. Slopes add up to zero, so that the held vertex bears no load and the answer is exact.
 fn factor(
     mesh: &TriMesh,
     area: f64,
     stiffness: f64,
-    springs: &[Spring],
+    lengths: &Lengths,
 ) -> Result<Cholesky, FlatError> {
     let mut weights = half_cotangents(mesh);
     let scale = 2.0 * stiffness / area;
     weights.iter_mut().for_each(|w| *w *= scale);
-    for spring in springs {
-        let (a, b) = spring.ends;
+    for &((a, b), weight) in lengths.edges() {
         let leaving = |v: u32, to: u32| mesh.fan(v).find(|&h| mesh.head(h) == to);
         if let Some(h) = leaving(a, b).or_else(|| leaving(b, a)) {
-            weights[h as usize] += 2.0 * spring.weight * spring.inverse * spring.inverse;
+            weights[h as usize] += weight;
         }
     }
     let mut matrix = Laplacian::weighted(mesh, &weights);

@@ -226,19 +226,21 @@ impl LeastStrainOptions {
 /// An edge of the panel.
 type Edge = (u32, u32);
 
-/// Sewn edges of a panel: pairs of one origin, and those whose partner is on another panel.
+/// Sewn edges of a panel: pairs of one origin, and those whose partner is on another panel; in the order in
+/// which they lie along the edge.
 fn sewn_edges(panel: &Panel) -> (Vec<[Edge; 2]>, Vec<Edge>) {
     let sewn = |kind| matches!(kind, EdgeKind::Dart(..) | EdgeKind::Seam(..));
-    let mut edges: Vec<(Edge, Edge)> = edges_of(panel, sewn)
-        .into_iter()
-        .map(|edge| (origin(panel, edge), edge))
-        .collect();
-    edges.sort_unstable();
+    let edges = edges_of(panel, sewn);
+    let mut sides: BTreeMap<Edge, Vec<Edge>> = BTreeMap::new();
+    for &edge in &edges {
+        sides.entry(origin(panel, edge)).or_default().push(edge);
+    }
     let (mut pairs, mut single) = (Vec::new(), Vec::new());
-    for same in edges.chunk_by(|a, b| a.0 == b.0) {
-        match same {
-            [(_, first), (_, second)] => pairs.push([*first, *second]),
-            _ => single.extend(same.iter().map(|e| e.1)),
+    for edge in edges {
+        match sides[&origin(panel, edge)][..] {
+            [first, second] if first == edge => pairs.push([first, second]),
+            [_, _] => {}
+            _ => single.push(edge),
         }
     }
     (pairs, single)

@@ -27,7 +27,8 @@ const OPENING_STEPS: usize = 60;
 /// Edges whose length is to be kept, and how much that counts.
 #[derive(Debug, Clone, PartialEq)]
 pub struct KeptEdges {
-    /// Edges of the mesh as vertex pairs.
+    /// Edges of the mesh as vertex pairs. What is kept is the length of runs of them about as long as a
+    /// triangle's side, as far as one edge begins where the one before it ends.
     pub edges: Vec<(u32, u32)>,
     /// Length to keep of each edge, mm, where it is not the head's.
     pub lengths: Option<Vec<f64>>,
@@ -42,7 +43,8 @@ pub struct KeptEdges {
 /// Pairs of edges that are sewn to one another and are to be of one length.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct MatchedEdges {
-    /// The two edges of each pair, which have one length on the head.
+    /// The two edges of each pair, which have one length on the head; joined to runs as in [`KeptEdges`]
+    /// where the first ones run on and the second ones back.
     pub pairs: Vec<[(u32, u32); 2]>,
     /// Weight of the length-weighted mean square of their differences, as in [`KeptEdges`].
     pub weight: f64,

@@ -15,6 +15,7 @@ mod energy;
 mod flip;
 mod lay;
 mod least_strain;
+mod lengths;
 mod stretch;
 mod tutte;
 mod vectors;

@@ -68,11 +68,7 @@ impl<'a> Coarsener<'a> {
             rings.push((first..samples.len()).collect());
         }
         let inner = scatter(mesh, &samples, step_mm, order.iter().copied());
-        samples.extend(
-            inner
-                .iter()
-                .map(|&v| (mesh.position(v), uv[v as usize])),
-        );
+        samples.extend(inner.iter().map(|&v| (mesh.position(v), uv[v as usize])));
         let faces = triangulate(&samples, &rings)?;
         self.patch.with_surface(&samples, &faces, &rings, &edges[0])
     }
