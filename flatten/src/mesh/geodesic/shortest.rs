@@ -69,54 +69,68 @@ fn midpoint(mesh: &TriMesh, h: u32) -> Point3 {
     nalgebra::center(&mesh.position(mesh.tail(h)), &mesh.position(mesh.head(h)))
 }
 
+/// Unit in which the search counts lengths, as a share of the way's size. On a head that is alike on both
+/// sides two ways to the crown are equally long but for rounding, and a turned head took the other one: counted
+/// in whole units they tie, and a tie is broken by vertex numbers.
+const UNIT: f64 = 1e-9;
+
 /// Half-edges to cross, in order, from a face of `from` to a face of `to`. Half-edge `h` stands for
 /// "out of its face, over the middle of the edge".
 fn search(mesh: &TriMesh, from: SurfacePoint, to: SurfacePoint) -> Option<Vec<u32>> {
-    // Non-negative floats order as their bits do; the half-edge breaks ties, so runs repeat.
-    let key = |cost: f64| cost.to_bits();
     let goal = to.position(mesh);
     let start = from.position(mesh);
-    let mut best: HashMap<u32, (f64, u32)> = HashMap::new();
-    let mut queue = BinaryHeap::new();
     let faces = from.faces(mesh);
+    let around = faces.iter().map(|&face| {
+        let [a, b, c] = mesh.corners(face);
+        (b - a).norm() + (c - b).norm() + (a - c).norm()
+    });
+    let unit = UNIT * ((goal - start).norm() + around.fold(0.0, f64::max));
+    // Saturates where the unit is nothing.
+    let long = |a: Point3, b: Point3| ((b - a).norm() / unit).round() as u64;
+    // The same for the mirror image of a mesh, whose faces count their corners the other way.
+    let rank = |h: u32| {
+        let (a, b) = (mesh.tail(h), mesh.head(h));
+        (a.min(b), a.max(b), h)
+    };
+    let mut best: HashMap<u32, (u64, u32)> = HashMap::new();
+    let mut queue = BinaryHeap::new();
     for &face in &faces {
         for h in 3 * face..3 * face + 3 {
             if mesh.twin(h) == NONE {
                 continue;
             }
-            let cost = (midpoint(mesh, h) - start).norm();
+            let middle = midpoint(mesh, h);
+            let cost = long(start, middle);
             best.insert(h, (cost, NONE));
-            queue.push(Reverse((key(cost + (goal - midpoint(mesh, h)).norm()), h)));
+            queue.push(Reverse((cost.saturating_add(long(middle, goal)), rank(h))));
         }
     }
     // Reaching the end is a state of its own, so that the last step counts too.
-    let mut end: (f64, u32) = (f64::INFINITY, NONE);
-    while let Some(Reverse((bound, h))) = queue.pop() {
-        if bound >= key(end.0) {
+    let mut end: (u64, u32) = (u64::MAX, NONE);
+    while let Some(Reverse((bound, (.., h)))) = queue.pop() {
+        if bound >= end.0 {
             break;
         }
         let at = midpoint(mesh, h);
         let cost = best[&h].0;
-        if bound > key(cost + (goal - at).norm()) {
+        let whole = cost.saturating_add(long(at, goal));
+        if bound > whole {
             continue;
         }
         let entered = mesh.twin(h);
-        if to.weights_in(mesh, entered / 3).is_some() {
-            let whole = cost + (goal - at).norm();
-            if whole < end.0 {
-                end = (whole, h);
-            }
+        if to.weights_in(mesh, entered / 3).is_some() && whole < end.0 {
+            end = (whole, h);
         }
         for out in [next(entered), prev(entered)] {
             if mesh.twin(out) == NONE {
                 continue;
             }
             let middle = midpoint(mesh, out);
-            let onward = cost + (middle - at).norm();
-            let known = best.get(&out).map_or(f64::INFINITY, |b| b.0);
-            if onward < known {
+            let onward = cost.saturating_add(long(at, middle));
+            if best.get(&out).is_none_or(|known| onward < known.0) {
                 best.insert(out, (onward, h));
-                queue.push(Reverse((key(onward + (goal - middle).norm()), out)));
+                let bound = onward.saturating_add(long(middle, goal));
+                queue.push(Reverse((bound, rank(out))));
             }
         }
     }
