@@ -909,6 +909,21 @@ fn even_darts_stay_alike_beside_a_place_on_one_side() {
 }
 
 #[test]
+fn an_even_dart_stops_15_mm_before_an_opening_whatever_triangles_it_crosses() {
+    for level in [3, 4, 5] {
+        let opening = round_opening([0.0, -0.6, 0.8], 0.2, HEAD, 40);
+        let patch = base(level, vec![opening], vec![]);
+        let layout = even(&patch, 1);
+        assert_eq!(layout.darts.len(), 1);
+        // The line itself, for cutting it moves its point by up to what lines are told apart by.
+        let (_, path) = Cutter::new(&patch).dart_path(0, &layout.darts[0]).unwrap();
+        let end = path.points[path.points.len() - 1].position(&patch.mesh);
+        let (_, gap) = patch.opening_edges()[0].nearest(&patch.mesh, end);
+        assert!((gap - 15.0).abs() < 1e-5, "level {level}: {gap} mm");
+    }
+}
+
+#[test]
 fn even_darts_keep_off_an_opening_and_serve_partial_pieces() {
     let opening = round_opening([-0.5, -0.2, 0.8], 0.25, HEAD, 40);
     let patch = base(5, vec![opening], vec![]);
