@@ -471,3 +471,107 @@ impl Pattern {
             .collect()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{
+        dart::{Anchor, DartSpec, Towards},
+        form::average_head,
+        mesh::CleanMesh,
+        piece::{Allowance, Grain},
+    };
+
+    fn job() -> Job {
+        let form = average_head();
+        Job {
+            client: "0042".into(),
+            mold: CleanMesh {
+                mesh: form.mesh(2000),
+                paint: None,
+            },
+            head: form.head(),
+            outline: form.outline(),
+            keep_clear: Vec::new(),
+            offset_mm: 0.0,
+            material: Material {
+                name: "invented".into(),
+                limit: 0.05,
+                tension: 1.0,
+                crowding: 1.0,
+            },
+            allowance: Allowance {
+                front_mm: 10.0,
+                sides_mm: 10.0,
+                nape_mm: 10.0,
+                opening_mm: 6.0,
+                seam_mm: 6.0,
+                dart_mm: 6.0,
+            },
+            grain: Grain::FrontBack,
+            layout: LayoutChoice::Even(2),
+            date: None,
+        }
+    }
+
+    /// What a search might have said of a layout.
+    fn reach(layout: Layout, p95: f64) -> Reach {
+        Reach {
+            layout,
+            genes: Vec::new(),
+            p95,
+            perimeter_error: 0.0,
+            length_mm: 0.0,
+            take_up_mm: Vec::new(),
+        }
+    }
+
+    fn dart(along_mm: f64, depth_mm: f64) -> DartSpec {
+        DartSpec {
+            from: Anchor::Nape,
+            along_mm,
+            depth_mm,
+            towards: Towards::Inward,
+        }
+    }
+
+    fn given(darts: Vec<DartSpec>) -> Layout {
+        Layout {
+            name: "given".into(),
+            darts,
+            seams: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn where_the_best_layout_cant_be_used_the_next_best_that_can_is_drafted() {
+        let job = job();
+        let mut pattern = draft(&job, &|_| {}).unwrap();
+        // Longer than the head, so it can't be cut.
+        let uncut = reach(given(vec![dart(0.0, 900.0)]), 0.01);
+        let worse = reach(dart::even(&pattern.patch, 3), 0.03);
+        let next = reach(dart::even(&pattern.patch, 4), 0.02);
+        let own = reach(pattern.layout.clone(), 0.001);
+        let found = |curve: Vec<Reach>| Found {
+            best: own.clone(),
+            met: false,
+            curve,
+            uneven_mm: 0.0,
+            tried: 4,
+            most: 4,
+            held_back_by: Vec::new(),
+        };
+        // Nothing was searched, nothing can be found.
+        assert!(next_best(&job, &pattern, &|_| {}).is_none());
+        // Fewest darts first, as a search tells it, and not least strain first.
+        let curve = vec![uncut.clone(), own.clone(), worse, next.clone()];
+        pattern.found = Some(found(curve));
+        let other = next_best(&job, &pattern, &|_| {}).unwrap();
+        assert_eq!(other.layout, next.layout);
+        assert_eq!(other.found, pattern.found);
+        assert!(!other.faults.iter().any(Fault::unusable));
+        // The best one again is no way out, nor is one that can't be cut.
+        pattern.found = Some(found(vec![uncut, own.clone()]));
+        assert!(next_best(&job, &pattern, &|_| {}).is_none());
+    }
+}
