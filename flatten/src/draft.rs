@@ -12,6 +12,7 @@ use crate::{
     job::{Job, LayoutChoice, Material},
     patch::{Patch, PatchError},
     piece::{self, Order, Piece, PieceError, SeamCheck},
+    tape::{self, Stations, TapePath},
 };
 
 /// Greatest relative difference between the finished perimeter and the head's that a good base has.
@@ -292,6 +293,7 @@ fn draft_layout(
     let cut = dart::cut(&patch, &layout)?;
     observe(Step::Flat);
     let laid = flat::lay_together(&cut.panels, &job.material)?;
+    let laid = flat::along_tapes(&cut.panels, laid, &job.material, &tapes(job, &patch))?;
     let (mut maps, fields): (Vec<_>, Vec<_>) = laid.into_iter().unzip();
     for (panel, map) in cut.panels.iter().zip(&mut maps) {
         flat::orient::front_up(&panel.mesh, &mut map.uv, job.head.right, job.head.forward);
@@ -324,6 +326,24 @@ fn draft_layout(
     };
     pattern.faults = pattern.check();
     Ok(pattern)
+}
+
+/// The tapes that a maker lays over the sewn base to check it, beside those along its edge.
+fn tapes(job: &Job, patch: &Patch) -> Vec<Vec<Point3>> {
+    let perimeter: Vec<Point3> = patch
+        .perimeter
+        .iter()
+        .map(|&v| patch.mesh.position(v))
+        .collect();
+    let stations = Stations::of(&job.head, &perimeter);
+    [
+        TapePath::FrontToNape,
+        TapePath::EarToEarOver,
+        TapePath::TempleToTempleBack,
+    ]
+    .into_iter()
+    .filter_map(|path| Some(tape::measure(&job.mold.mesh, &stations, path)?.points))
+    .collect()
 }
 
 /// Whether a figure is not within its limit; what is no number is not.

@@ -523,6 +523,8 @@ fn coarse_options(
             pairs,
             weight: options.matched.weight,
         },
+        // A start needs none.
+        lines: Vec::new(),
         rescue: options.rescue,
         most_steps: options.most_steps.min(COPY_STEPS),
         tolerance: options.tolerance.max(COPY_TOLERANCE),

@@ -54,6 +54,20 @@ pub struct MatchedEdges {
     pub weight: f64,
 }
 
+/// A point of a triangle: its three vertices and their weights.
+pub type OnFace = [(u32, f64); 3];
+
+/// A line across triangles whose length is to be kept as it is on the head: where a tape is laid.
+#[derive(Debug, Clone, PartialEq)]
+pub struct KeptLine {
+    /// Points of the line.
+    pub points: Vec<OnFace>,
+    /// Its length on the head, mm.
+    pub length_mm: f64,
+    /// Weight against the surface's mean energy, as the weight of [`KeptEdges`] by this line's part of all.
+    pub weight: f64,
+}
+
 /// What least strain means and how long to look for it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct LeastStrainOptions {
@@ -63,6 +77,8 @@ pub struct LeastStrainOptions {
     pub kept: Vec<KeptEdges>,
     /// Edges that are to be as long as their partners: the legs of darts.
     pub matched: MatchedEdges,
+    /// Lines across the surface that are to keep their length.
+    pub lines: Vec<KeptLine>,
     /// Most steps of the descent.
     pub most_steps: usize,
     /// Stop when a next step would change strain by less, root mean square over the area.
@@ -78,6 +94,7 @@ impl Default for LeastStrainOptions {
             energy: Energy::Equal,
             kept: Vec::new(),
             matched: MatchedEdges::default(),
+            lines: Vec::new(),
             most_steps: MOST_STEPS,
             tolerance: TOLERANCE,
             rescue: true,

@@ -11,10 +11,11 @@
 
 use std::ops::Range;
 
-use crate::mesh::TriMesh;
+use crate::{Point2, Vector2, mesh::TriMesh};
 
 use super::{
-    KeptEdges, LeastStrainOptions, MatchedEdges, curvature::Curvature, energy::squared_beyond,
+    KeptEdges, KeptLine, LeastStrainOptions, MatchedEdges, OnFace, curvature::Curvature,
+    energy::squared_beyond,
 };
 
 /// Error of a kept edge, in units of that at which its resistance has doubled, up to which resistance grows.
@@ -29,6 +30,7 @@ type Edge = (u32, u32);
 pub(super) struct Lengths {
     springs: Vec<Spring>,
     links: Vec<Link>,
+    lines: Vec<KeptLine>,
     edges: Vec<(Edge, f64)>,
 }
 
@@ -38,6 +40,7 @@ impl Lengths {
         let mut lengths = Self {
             springs: Vec::new(),
             links: Vec::new(),
+            lines: options.lines.clone(),
             edges: Vec::new(),
         };
         let line = Line::new(mesh);
@@ -45,6 +48,9 @@ impl Lengths {
             lengths.keep(&line, kept, stiffness);
         }
         lengths.link(&line, &options.matched, stiffness);
+        for line in &mut lengths.lines {
+            line.weight *= stiffness;
+        }
         lengths
     }
 
@@ -108,19 +114,21 @@ impl Lengths {
     pub(super) fn pairs(&self) -> Vec<Edge> {
         let springs = self.springs.iter().map(|s| s.path.to_vec());
         let links = self.links.iter().map(|l| l.paths.concat());
+        let lines = self.lines.iter().map(KeptLine::vertices);
         let joined = |path: Vec<u32>| {
             let to = path.clone();
             let from = path.into_iter().enumerate();
             from.flat_map(move |(k, a)| to[k + 1..].iter().map(|&b| (a, b)).collect::<Vec<_>>())
         };
-        springs.chain(links).flat_map(joined).collect()
+        springs.chain(links).chain(lines).flat_map(joined).collect()
     }
 
     /// Their energy at `uv`; adds its slope to `gradient`.
     pub(super) fn add(&self, uv: &[[f64; 2]], gradient: &mut [[f64; 2]]) -> f64 {
         let springs: f64 = self.springs.iter().map(|s| s.add(uv, gradient)).sum();
         let links: f64 = self.links.iter().map(|l| l.add(uv, gradient)).sum();
-        springs + links
+        let lines: f64 = self.lines.iter().map(|l| l.add(uv, gradient)).sum();
+        springs + links + lines
     }
 
     /// Adds their curvature at `uv`.
@@ -139,6 +147,9 @@ impl Lengths {
             let slope = link.slope(uv);
             straighten(one, uv, slope, curvature);
             straighten(two, uv, -slope, curvature);
+        }
+        for line in &self.lines {
+            line.stiffen(uv, curvature);
         }
     }
 }
@@ -316,6 +327,75 @@ impl Spring {
             self.weight * slope * by,
             self.weight * bend * by * by,
         ]
+    }
+}
+
+impl KeptLine {
+    fn vertices(&self) -> Vec<u32> {
+        let mut vertices: Vec<u32> = self.points.iter().flatten().map(|part| part.0).collect();
+        vertices.sort_unstable();
+        vertices.dedup();
+        vertices
+    }
+
+    /// Its straight pieces in the plane: the points at the two ends, the side and its length.
+    fn pieces<'a>(
+        &'a self,
+        uv: &'a [[f64; 2]],
+    ) -> impl Iterator<Item = (&'a [OnFace], [f64; 2], f64)> + 'a {
+        let at = |point: &OnFace| {
+            let part = |k: usize| point.iter().map(|&(v, w)| w * uv[v as usize][k]).sum();
+            [part(0), part(1)]
+        };
+        self.points.windows(2).map(move |ends| {
+            let (side, length) = side_of(at(&ends[0]), at(&ends[1]));
+            (ends, side, length)
+        })
+    }
+
+    /// Motions of vertices that move a piece's ends apart in a direction.
+    fn apart(ends: &[OnFace], along: [f64; 2]) -> impl Iterator<Item = (u32, [f64; 2])> + '_ {
+        let signed = ends.iter().zip([-1.0, 1.0]);
+        signed.flat_map(move |(point, sign)| {
+            point
+                .iter()
+                .map(move |&(v, w)| (v, along.map(|x| sign * w * x)))
+        })
+    }
+
+    /// Its length in the plane.
+    pub(super) fn flat_mm(&self, uv: &[Point2]) -> f64 {
+        let at = |point: &OnFace| -> Vector2 {
+            point.iter().map(|&(v, w)| uv[v as usize].coords * w).sum()
+        };
+        let sides = self.points.windows(2);
+        sides.map(|ends| (at(&ends[1]) - at(&ends[0])).norm()).sum()
+    }
+
+    fn error(&self, uv: &[[f64; 2]]) -> f64 {
+        self.pieces(uv).map(|piece| piece.2).sum::<f64>() / self.length_mm - 1.0
+    }
+
+    fn add(&self, uv: &[[f64; 2]], gradient: &mut [[f64; 2]]) -> f64 {
+        let error = self.error(uv);
+        let slope = 2.0 * self.weight * error / self.length_mm;
+        for (ends, side, length) in self.pieces(uv) {
+            for (vertex, by) in Self::apart(ends, side.map(|x| slope * x / length)) {
+                let sum = &mut gradient[vertex as usize];
+                *sum = [sum[0] + by[0], sum[1] + by[1]];
+            }
+        }
+        self.weight * error * error
+    }
+
+    /// A smooth line across triangles: what it has against turning is next to nothing.
+    fn stiffen(&self, uv: &[[f64; 2]], curvature: &mut Curvature) {
+        let grows: Vec<_> = self
+            .pieces(uv)
+            .flat_map(|(ends, side, length)| Self::apart(ends, side.map(|x| x / length)))
+            .collect();
+        let weight = 2.0 * self.weight / (self.length_mm * self.length_mm);
+        curvature.add_stiff(&grows, weight);
     }
 }
 

@@ -17,6 +17,7 @@ mod lay;
 mod least_strain;
 mod lengths;
 mod stretch;
+mod tapes;
 mod tutte;
 mod vectors;
 
@@ -28,11 +29,12 @@ pub use conformal::FlatError;
 pub use descent::{Descent, Limits};
 pub use energy::{Cloth, Energy, Grain};
 pub use lay::{
-    FINISHED_EDGE_WEIGHT, FINISHED_EDGE_WITHIN, LEG_WEIGHT, SEAM_WEIGHT, edges_of, finished_edges,
-    finished_length, lay, lay_quickly, lay_together,
+    FINISHED_EDGE_WEIGHT, FINISHED_EDGE_WITHIN, LEG_WEIGHT, SEAM_WEIGHT, along_tapes, edges_of,
+    finished_edges, finished_length, lay, lay_quickly, lay_together,
 };
 pub use least_strain::{
-    KeptEdges, LeastStrainOptions, MOST_STEPS, MatchedEdges, TOLERANCE, least_strain,
+    KeptEdges, KeptLine, LeastStrainOptions, MOST_STEPS, MatchedEdges, OnFace, TOLERANCE,
+    least_strain,
 };
 
 pub use strain::{FaceStrain, LengthSummary, StrainField, StrainSummary};
