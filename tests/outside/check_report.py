@@ -46,9 +46,15 @@ def main():
             command = [browser, *QUIET, f"--user-data-dir={profile}", *options]
             return subprocess.run(command, capture_output=True, text=True, timeout=180)
 
-    # An invented fitting with everything a report can hold: warnings, an opening, a zone to keep clear.
-    done, record, folder = program.demo()
-    tally.check("the demo is drafted", record is not None, done.stderr.strip()[:200])
+    # The demo's invented fitting with everything a report can hold: an opening, a zone to keep clear, and warnings, for
+    # four evenly spread darts are too few.
+    _, _, demo = program.demo()
+    fitting = program.home / "too_few.toml"
+    text = (demo / "fitting.toml").read_text()
+    fitting.write_text(re.sub('(?m)^layout = "auto"', 'layout = "even:4"', text))
+    done, record, folder = program.draft(fitting, "too_few")
+    tally.check("the demo with four even darts is drafted", record is not None, done.stderr.strip()[:200])
+    tally.check("it has warnings", record and record["warnings"] and done.returncode == 3, str(done.returncode))
     page = folder / "report.html"
 
     def console():
