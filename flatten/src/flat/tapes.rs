@@ -11,7 +11,7 @@ use std::collections::BTreeSet;
 use crate::{
     Point3,
     dart::Panel,
-    mesh::{Nearest, TriMesh},
+    mesh::{NONE, Nearest, TriMesh, index},
 };
 
 use super::{FlatMap, KeptLine, OnFace};
@@ -23,6 +23,9 @@ const STEP_MM: f64 = 2.0;
 const STEPS: usize = 50;
 /// Farthest a tape may hang above a panel to be laid along it, mm.
 const ABOVE_MM: f64 = 6.0;
+/// Weight below which a corner of a triangle has no part in a point. A tape that runs along a cut, as over a dart at the
+/// nape's centre, lies on both of its sides, and rounding would choose; along an edge others keep the length.
+const ON_EDGE: f64 = 1e-3;
 /// Greatest relation of a step's length in the plane to that on the head: where it is greater, an open dart
 /// lies between.
 const JUMP: f64 = 1.3;
@@ -143,8 +146,12 @@ fn place(panels: &[Panel], trees: &[Nearest], point: Point3) -> Option<Place> {
         let face = *place.faces(mesh).first()?;
         let weights = place.weights_in(mesh, face)?;
         let corners = mesh.faces()[face as usize];
+        let on_edge = (0..3).any(|k| {
+            let along = mesh.twin(3 * face + index(k)) == NONE && weights[(k + 2) % 3] < ON_EDGE;
+            along || mesh.on_boundary(corners[k]) && weights[k] > 1.0 - ON_EDGE
+        });
         let weights = [0, 1, 2].map(|k| (corners[k], weights[k]));
-        (distance <= ABOVE_MM).then_some((
+        (distance <= ABOVE_MM && !on_edge).then_some((
             distance,
             Place {
                 panel,
