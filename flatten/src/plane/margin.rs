@@ -56,8 +56,7 @@ pub fn widen(rings: &[Vec<RimPoint>]) -> Vec<Vec<Vec<Point2>>> {
     for ring in rings {
         parts.push(ring.iter().map(|p| [p.at.x, p.at.y]).collect());
         for (i, from) in ring.iter().enumerate() {
-            let to = ring[(i + 1) % ring.len()];
-            add_side(&mut parts, from, &to);
+            add_side(&mut parts, ring, i);
             add_corner(&mut parts, ring, i);
             if let Some(narrows) = from.narrows {
                 add_end(&mut parts, ring, i, narrows);
@@ -102,20 +101,42 @@ fn outward(from: Point2, to: Point2) -> Vector2 {
 /// Parts overlap by this, mm: parts that only touch would leave slits of a grid step between them.
 const OVERLAP_MM: f64 = 0.002;
 
-fn add_side(parts: &mut Vec<Vec<[f64; 2]>>, from: &RimPoint, to: &RimPoint) {
+fn add_side(parts: &mut Vec<Vec<[f64; 2]>>, ring: &[RimPoint], i: usize) {
+    let (from, to) = (ring[i], ring[(i + 1) % ring.len()]);
     if from.leaving <= 0.0 && to.arriving <= 0.0 {
         return;
     }
     let out = outward(from.at, to.at);
     let (on, inside) = (unit(to.at - from.at) * OVERLAP_MM, out * -OVERLAP_MM);
     let (start, end) = (from.at - on, to.at + on);
-    let deep = [
-        start + inside,
-        start + out * from.leaving,
-        end + out * to.arriving,
-        end + inside,
-    ];
+    let mut deep = vec![start + inside, start + out * from.leaving];
+    deep.extend(over_the_rim(ring, i));
+    deep.extend([end + out * to.arriving, end + inside]);
     add(parts, &deep);
+}
+
+/// Corners of the neighbours' quads that stand out over the rim of this one where the edge bends towards the
+/// margin and its width changes: led through them the rim slopes, where it would drop like the teeth of a saw.
+fn over_the_rim(ring: &[RimPoint], i: usize) -> impl Iterator<Item = Point2> {
+    let at = |k: usize| ring[(i + ring.len() + k - 1) % ring.len()];
+    let [before, from, to, after] = [0, 1, 2, 3].map(at);
+    let way = unit(to.at - from.at);
+    let out = outward(from.at, to.at);
+    let length = (to.at - from.at).norm();
+    let stands_out = move |corner: &Point2| {
+        let along = (corner - from.at).dot(&way);
+        let rim = from.leaving + (to.arriving - from.leaving) * along / length;
+        0.0 < along && along < length && (corner - from.at).dot(&out) > rim
+    };
+    let even = |p: &RimPoint| p.arriving == p.leaving;
+    let corner = |p: &RimPoint, a: Point2, b: Point2, overlap_mm: f64| {
+        even(p).then(|| p.at + unit(b - a) * overlap_mm + outward(a, b) * p.arriving)
+    };
+    let first = corner(&from, before.at, from.at, OVERLAP_MM);
+    let last = corner(&to, to.at, after.at, -OVERLAP_MM);
+    let mut corners: Vec<Point2> = first.into_iter().chain(last).filter(stands_out).collect();
+    corners.sort_by(|a, b| (a - from.at).dot(&way).total_cmp(&(b - from.at).dot(&way)));
+    corners.into_iter()
 }
 
 fn add(parts: &mut Vec<Vec<[f64; 2]>>, ring: &[Point2]) {
@@ -282,6 +303,40 @@ mod tests {
             "{}",
             area(shape)
         );
+    }
+
+    #[test]
+    fn a_margin_that_narrows_along_an_inward_bend_has_no_teeth() {
+        // A quarter of a circle of 60 mm that bends towards its margin, 20 mm at one end and 10 at the other.
+        let steps = 45_u32;
+        let mut ring: Vec<RimPoint> = (0..=steps)
+            .map(|k| {
+                let part = f64::from(k) / f64::from(steps);
+                let (sin, cos) = (PI - PI / 2.0 * part).sin_cos();
+                let width = 20.0 - 10.0 * part;
+                RimPoint {
+                    at: Point2::new(60.0 * cos, 60.0 * sin),
+                    arriving: width,
+                    leaving: width,
+                    pointed: false,
+                    narrows: None,
+                }
+            })
+            .collect();
+        ring.extend(even(&[[0.0, 100.0], [-60.0, 100.0]], 0.0, true));
+        let shape = &widen(&[ring])[0];
+        let bend = |k: usize| {
+            let count = shape[0].len();
+            let [a, b, c] = [0, 1, 2].map(|j| shape[0][(k + j) % count]);
+            let inner = b.x < -2.0 && b.y > 2.0 && b.coords.norm() < 55.0;
+            inner.then(|| signed_turn(b - a, c - b))
+        };
+        let bends: Vec<f64> = (0..shape[0].len()).filter_map(bend).collect();
+        assert!(bends.len() > 30, "{}", bends.len());
+        let sharpest = bends
+            .iter()
+            .fold(0.0_f64, |most, turn| most.max(turn.abs()));
+        assert!(sharpest < 0.2, "{sharpest} of {bends:?}");
     }
 
     #[test]
