@@ -73,7 +73,7 @@ fn off_lengths(tapes: &[Tape], limit: f64) -> Option<String> {
         .iter()
         .filter_map(|tape| Some((tape, tape.finished_error?)))
         .filter(|(_, error)| error.abs() > TAPE_LIMIT)
-        .map(|(tape, error)| format!("{} {:+.1} %", tape.name.replace('_', " "), 100.0 * error))
+        .map(|(tape, error)| format!("{} {:+.1} %", super::in_words(&tape.name), 100.0 * error))
         .collect();
     (!off.is_empty()).then(|| {
         format!(

@@ -217,7 +217,7 @@ impl Change {
              there. (Heads laid on one another by front, nape and ears; these differ by {}.)",
             format_mm_and_inch(shift.mean_mm),
             format_mm_and_inch(shift.largest_mm),
-            shift.near.replace('_', " "),
+            super::in_words(&shift.near),
             format_mm_and_inch(shift.landmarks_mm),
         )
     }
@@ -236,7 +236,7 @@ impl Pair {
             _ => format!("{:+.1} mm", no_minus_nought(by)),
         };
         vec![
-            self.name.replace('_', " "),
+            super::in_words(&self.name),
             value(self.earlier),
             value(self.now),
             change,

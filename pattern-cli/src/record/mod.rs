@@ -15,10 +15,16 @@ pub use need::{HairUsed, LaidUsed, Need, StockUsed, ZoneUsed};
 
 use std::collections::BTreeMap;
 
-use flatten::{piece::Piece, sheet::SheetOptions};
+use flatten::{piece::Piece, sheet::SheetOptions, tape::TapePath};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
+
+/// What a key of the record is called: a tape as the tape page calls it, all else by its words.
+#[must_use]
+pub fn in_words(key: &str) -> String {
+    TapePath::from_key(key).map_or_else(|| key.replace('_', " "), |path| path.name().to_owned())
+}
 
 /// Version of the format.
 pub const FORMAT: u32 = 1;

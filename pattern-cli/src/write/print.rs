@@ -11,7 +11,7 @@ use super::{
     pdf::{PdfError, pdf},
     svg::svg,
 };
-use crate::record::{Change, Pair, Record, Sheets, Tape};
+use crate::record::{self, Change, Pair, Record, Sheets, Tape};
 
 /// A printed pattern.
 #[derive(Debug, Clone)]
@@ -272,7 +272,7 @@ fn finished(record: &Record) -> Section {
         beyond |= off.is_some();
         let star = if off.is_some() { " *" } else { "" };
         rows.push(vec![
-            format!("{}{star}", tape.name.replace('_', " ")),
+            format!("{}{star}", record::in_words(&tape.name)),
             tape.finished_mm.map_or(String::new(), format_mm_and_inch),
             format_mm_and_inch(tape.mold_mm - off.unwrap_or(0.0)),
             tape.read_mm.map_or(String::new(), format_mm_and_inch),
