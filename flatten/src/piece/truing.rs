@@ -11,6 +11,8 @@
 //!    looked at with the dart closed: one tangent there serves both sides, so that the finished
 //!    edge has no kink. Then each edge is fitted.
 
+use rayon::prelude::*;
+
 use super::{
     PieceError,
     outline::{Run, RunKind},
@@ -91,7 +93,7 @@ pub(super) fn true_ring(
     }
     let tangents = joints(&runs, &legs);
     let trued = runs
-        .into_iter()
+        .into_par_iter()
         .zip(fits)
         .zip(flat)
         .enumerate()

@@ -11,7 +11,7 @@ use crate::{
 };
 
 use super::{
-    HairlineStations, Plane, Stations, TapeLine,
+    Plane, Stations, TapeLine,
     section::{segments, taut_arc, taut_loop},
 };
 
@@ -150,10 +150,7 @@ const TILT_RANGE: f64 = 0.6;
 /// breadth does the same.
 #[must_use]
 pub fn measure(mesh: &TriMesh, stations: &Stations, path: TapePath) -> Option<TapeLine> {
-    let s = Stations {
-        hairline: stations.hairline.map(|h| on_surface(mesh, &h)),
-        ..stations.clone()
-    };
+    let s = stations;
     let h = &s.head;
     let inside = s.inside();
     match path {
@@ -173,23 +170,23 @@ pub fn measure(mesh: &TriMesh, stations: &Stations, path: TapePath) -> Option<Ta
         TapePath::EarToEarOver => arc(mesh, h.right_ear, h.crown, h.left_ear),
         TapePath::TempleToTempleBack => {
             let [right, left] = s.hairline?.temples;
-            arc(mesh, right, occiput(mesh, &s)?, left)
+            arc(mesh, right, occiput(mesh, s)?, left)
         }
         TapePath::Nape => {
             let [right, left] = s.hairline?.nape_corners;
             through(mesh, &[right, left], &inside)
         }
-        TapePath::HeadGirth => head_girth(mesh, &s),
+        TapePath::HeadGirth => head_girth(mesh, s),
         TapePath::HeadLength => {
-            let front = brow(mesh, &s, BROW_BELOW_HAIRLINE_MM)?;
+            let front = brow(mesh, s, BROW_BELOW_HAIRLINE_MM)?;
             // the back of the head, not of the neck
             let ears = nalgebra::center(&h.left_ear, &h.right_ear);
             let head = |p: &Point3| (p - ears).dot(&h.up) > -NECK_BELOW_EARS_MM;
-            let line = midline(mesh, &s)?.into_iter().flatten();
+            let line = midline(mesh, s)?.into_iter().flatten();
             let back = farthest(line.filter(head), &front)?;
             Some(TapeLine::open(vec![front, back]))
         }
-        TapePath::HeadBreadth => breadth(mesh, &s),
+        TapePath::HeadBreadth => breadth(mesh, s),
         TapePath::CoronalArc => {
             let [right, left] = s.tragions?;
             arc(mesh, right, h.crown, left)
@@ -335,15 +332,6 @@ fn breadth(mesh: &TriMesh, s: &Stations) -> Option<TapeLine> {
 
 fn farthest(points: impl Iterator<Item = Point3>, from: &Point3) -> Option<Point3> {
     points.max_by(|a, b| (a - from).norm().total_cmp(&(b - from).norm()))
-}
-
-fn on_surface(mesh: &TriMesh, h: &HairlineStations) -> HairlineStations {
-    let held = |pair: [Point3; 2]| pair.map(|p| project_once(mesh, p).1);
-    HairlineStations {
-        temples: held(h.temples),
-        sideburns: held(h.sideburns),
-        nape_corners: held(h.nape_corners),
-    }
 }
 
 fn length(path: &[Point3]) -> f64 {

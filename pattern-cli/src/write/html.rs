@@ -13,6 +13,7 @@ use flatten::{
     piece::Piece,
     units::{format_mm_and_inch, trimmed},
 };
+use rayon::prelude::*;
 
 use super::{
     cautions::CAUTIONS,
@@ -20,7 +21,7 @@ use super::{
 };
 use crate::{
     picture::{BANDS, Raster, Scale, View, base64},
-    record::{Pair, Record, StockUsed},
+    record::{self, Pair, Record, StockUsed},
 };
 
 /// What is pictured beside the numbers.
@@ -304,9 +305,9 @@ fn finished(page: &mut Page, record: &Record) {
     page.put("<p>On the sewn base: flat lengths of what the tape crosses, the pieces put together, not pulled. Within 1 % of the head is fine. Where a part of the tape lies off the base, only the part on it is counted, and compared with the same part on the head.</p>");
 }
 
-/// A key as words.
+/// A key as words, the first letter large.
 fn spoken(key: &str) -> String {
-    let words = key.replace('_', " ");
+    let words = record::in_words(key);
     let mut letters = words.chars();
     match letters.next() {
         Some(first) => first.to_uppercase().chain(letters).collect(),
@@ -349,13 +350,15 @@ fn head_views(page: &mut Page, scene: &Scene<'_>, scale: Scale) {
         ),
     ];
     page.put("<div class=\"views\">");
-    for (words, view) in views {
-        page.put(&format!(
+    let figure = |(words, view)| {
+        format!(
             "<figure>{}<figcaption>From {}</figcaption></figure>",
             head_view(scene, scale, view),
             esc(words)
-        ));
-    }
+        )
+    };
+    let figures: Vec<String> = views.into_par_iter().map(figure).collect();
+    figures.iter().for_each(|figure| page.put(figure));
     page.put("</div>");
     page.put("<p>Shaded: the base, by strain (scale below). Heavy line: perimeter and openings. Thin lines: darts and seams by number, the dot is the dart's point. Crosses: places to keep clear.</p>");
 }
