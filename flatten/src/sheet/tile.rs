@@ -3,7 +3,7 @@
 //! In: drawings of pieces. Out: where each lies, and the fewest sheets that show all their ink. Tried are
 //! both ways round of the paper, pieces turned by a quarter, pieces in a row, in a column, on shelves of
 //! one to six sheets' width or each on a grid of its own; under each of these every shift of the grid by
-//! whole millimetres ([`super::shift`]). For a lone piece that is all there is to try, so its count is the
+//! half millimetres ([`super::shift`]). For a lone piece that is all there is to try, so its count is the
 //! least; several are not interlocked. Deterministic.
 
 use super::{

@@ -277,7 +277,7 @@ fn cross_notes(proposal: &Proposal, mm: f64) -> Vec<String> {
     }
     if guessed.contains(&Landmark::Crown) {
         lines.push(
-            "the crown is proposed at the top of the head, which may be 25 mm from where a maker marks it: move it if it matters"
+            "the crown is proposed at the top of the head held level, which may be 20 mm from where a maker marks it: move it if it matters"
                 .to_owned(),
         );
     }
