@@ -744,7 +744,7 @@ fn a_base_that_can_not_be_laid_to_rest_says_so() {
         )
     };
     let ring: Vec<String> = (0..40)
-        .map(|k| at(TAU * f64::from(k) / 40.0, -1.5))
+        .map(|k| at(TAU * f64::from(k) / 40.0, -1.54))
         .collect();
     let fitting = format!(
         "fitting = 1\nclient = \"0042\"\n[mold]\nscan = \"mold.obj\"\n[landmarks]\nfront = {}\n\

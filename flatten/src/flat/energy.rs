@@ -31,7 +31,7 @@ use super::{
 
 /// Strain, in units of the stiffening one, up to which resistance grows. Steeper cloth would gain nothing
 /// beyond and slow the descent: of a sixth power Newton's step takes a fifth off, of a square all.
-const STIFFEST: f64 = 2.0;
+const STIFFEST: f64 = 3.0;
 
 /// σ below which [`Energy::Equal`] gets a barrier. Maps with less than 75 % local shrinkage are untouched.
 pub(crate) const EQUAL_BARRIER: f64 = 0.25;
