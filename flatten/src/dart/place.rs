@@ -203,7 +203,7 @@ impl<'a> Cutter<'a> {
         let mouth = self
             .patch
             .place(self.edge(start.opening), start.opening, run_mm);
-        let (target, _, _) = project_once(mesh, place);
+        let (target, _, _) = self.tree().project(mesh, place);
         let path = shortest(mesh, mouth.point, target).ok()?;
         let heading = path.points.get(1)?.position(mesh) - mouth.position;
         let (inward, along) = self.square(&mouth);

@@ -37,7 +37,7 @@ impl Default for Rules {
             mouth_to_front_mm: 25.0,
             path_to_front_mm: 25.0,
             path_to_opening_mm: 18.0,
-            path_to_crown_mm: 20.0,
+            path_to_crown_mm: 12.0,
             path_to_edge_mm: 14.0,
             apart_mm: 10.0,
             mouths_apart_mm: 32.0,
@@ -280,15 +280,25 @@ fn beyond(path: &[Point3], length: f64) -> &[Point3] {
     first.map_or(&[], |i| &path[i..])
 }
 
-/// Least distance between two sets of points; infinite when one is empty.
-fn nearest(a: &[Point3], b: &[Point3]) -> f64 {
-    let mut least = f64::INFINITY;
-    for p in a {
-        for q in b {
-            least = least.min(nalgebra::distance_squared(p, q));
+/// Least distance between the points of a path and a set of points; infinite when one is empty.
+///
+/// On the way along the path the distance shrinks by no more than the way itself, so places from which the
+/// least one can't have been reached yet are passed over.
+fn nearest(path: &[Point3], places: &[Point3]) -> f64 {
+    let (mut least, mut out_of_reach) = (f64::INFINITY, 0.0);
+    let mut before: Option<&Point3> = None;
+    for p in path {
+        out_of_reach -= before.map_or(0.0, |before| nalgebra::distance(before, p));
+        before = Some(p);
+        if out_of_reach > 0.0 {
+            continue;
         }
+        let squares = places.iter().map(|q| nalgebra::distance_squared(p, q));
+        let distance = squares.fold(f64::INFINITY, f64::min).sqrt();
+        least = least.min(distance);
+        out_of_reach = distance - least;
     }
-    least.sqrt()
+    least
 }
 
 #[cfg(test)]

@@ -182,7 +182,7 @@ impl Scout<'_> {
     }
 
     /// Moves the darts of the best starts about, and on with the better half of them, more finely each time,
-    /// until one is left.
+    /// until one is left; with the best alone as soon as that meets the limit.
     pub(super) fn improve(
         &self,
         candidates: &mut Vec<Candidate>,
@@ -207,7 +207,12 @@ impl Scout<'_> {
             *tried += moved.len() * effort(left).evaluations();
             field = ranked(moved);
             candidates.extend(field.iter().cloned());
-            left /= 2;
+            // What meets the limit is not worth a field: only the length to be sewn is left to shorten.
+            let met = left > 1
+                && field
+                    .first()
+                    .is_some_and(|best| self.asks_for_sewing_only(best));
+            left = if met { 1 } else { left / 2 };
         }
         if uneven_mm > UNEVEN_MM {
             candidates.push(self.each_moved(&field[0], effort(1)));

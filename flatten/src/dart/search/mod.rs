@@ -182,9 +182,10 @@ pub fn search(
     };
     search.pass(&scout);
     if !search.found.met {
-        let patient = copies.copy(PATIENT_STEP_MM);
-        let patient = Scout::new(patient.as_ref().unwrap_or(patch), material, scout.options);
-        search.pass(&patient.patient());
+        let finer = copies.copy(PATIENT_STEP_MM);
+        let again = Scout::new(finer.as_ref().unwrap_or(patch), material, scout.options);
+        let nothing = search.found.best.layout.darts.is_empty();
+        search.pass(&if nothing { again.patient() } else { again });
     }
     let (mut found, real) = (search.found, search.real);
     found.curve.sort_by_key(|r| r.layout.darts.len());

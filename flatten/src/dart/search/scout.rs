@@ -43,6 +43,9 @@ const EDGE_PRICE: f64 = 3.0;
 /// Strain that a perimeter's length of sewing is worth: the search gives up 0.1 % for it.
 const SEWING_PRICE: f64 = 0.001;
 
+/// Relative difference between the depth that is asked of a dart and the length of its cut, at most.
+const LENGTH_ROUNDING: f64 = 1e-3;
+
 /// Cuts and lays candidates on one copy of the patch.
 pub(super) struct Scout<'a> {
     pub(super) patch: &'a Patch,
@@ -68,7 +71,8 @@ impl<'a> Scout<'a> {
         }
     }
 
-    /// The same that takes its time over layouts whose flat map lies on itself at first.
+    /// The same that takes its time over layouts whose flat map lies on itself at first: twice the time of a search,
+    /// worth it where nothing else is left.
     pub(super) fn patient(self) -> Self {
         Self {
             rescue: true,
@@ -148,6 +152,12 @@ impl<'a> Scout<'a> {
         let over = (reach.p95 - AIM * self.material.limit).max(0.0);
         let edge = (reach.perimeter_error.abs() - 0.9 * self.options.perimeter_limit).max(0.0);
         over + EDGE_PRICE * edge + SEWING_PRICE * reach.length_mm / self.ruler.total()
+    }
+
+    /// Whether all that a candidate costs is its length to be sewn.
+    pub(super) fn asks_for_sewing_only(&self, candidate: &Candidate) -> bool {
+        let length_mm: f64 = candidate.layout.darts.iter().map(|d| d.depth_mm).sum();
+        candidate.cost <= SEWING_PRICE * (1.0 + LENGTH_ROUNDING) * length_mm / self.ruler.total()
     }
 
     /// What a layout reaches.
@@ -264,5 +274,48 @@ fn take_up(panels: &[(&Panel, &[Point2])], mouth: u32) -> f64 {
     match sides[..] {
         [a, b] => (b - a).norm(),
         _ => 0.0,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{dart::search::genes::Gene, form::average_head};
+
+    #[test]
+    fn no_dart_is_sewn_for_nothing() {
+        let form = average_head();
+        let (mold, head, outline) = (form.mesh(3_000), form.head(), form.outline());
+        let patch = Patch::cut(&mold, head, &outline, Vec::new()).unwrap();
+        let material = Material {
+            name: "lace".into(),
+            limit: 0.015,
+            tension: 1.0,
+            crowding: 1.0,
+        };
+        let scout = Scout::new(&patch, &material, SearchOptions::default());
+        let gene = |mouth, depth| Gene {
+            mouth,
+            lean: 0.0,
+            depth,
+        };
+        // Two pairs that let out much, and one too short to let anything out.
+        let genes = vec![gene(0.55, 0.27), gene(0.9, 0.27), gene(0.72, 0.015)];
+        let layout = scout.ruler.mirrored("auto, 6 darts", &genes, None);
+        let all = scout.reach(&layout).unwrap();
+        assert_eq!(all.take_up_mm.len(), 6);
+        assert!(
+            all.take_up_mm[4].max(all.take_up_mm[5]) < IDLE_MM,
+            "{all:?}"
+        );
+        let candidate = Candidate {
+            genes,
+            layout,
+            cost: 0.0,
+        };
+        let kept = scout.reach_of(&candidate).unwrap();
+        assert_eq!(kept.layout.name, "auto, 4 darts");
+        assert_eq!((kept.layout.darts.len(), kept.genes.len()), (4, 2));
+        assert!(kept.take_up_mm.iter().all(|&mm| mm >= IDLE_MM), "{kept:?}");
     }
 }
