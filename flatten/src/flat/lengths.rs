@@ -18,9 +18,9 @@ use super::{
     energy::squared_beyond,
 };
 
-/// Error of a kept edge, in units of that at which its resistance has doubled, up to which resistance grows.
-/// Beyond, a short edge that turned by a few degrees in a step cost more than all triangles together.
-const STIFFEST_EDGE: f64 = 2.0;
+/// Error of a kept edge, in units of that at which its resistance has doubled, up to which resistance grows. Beyond,
+/// what turned by a few degrees in a step would cost more than all triangles together.
+const STIFFEST_EDGE: f64 = 4.0;
 
 /// An edge as its two vertices, in the order in which the line runs.
 type Edge = (u32, u32);

@@ -128,7 +128,7 @@ fn over_the_rim(ring: &[RimPoint], i: usize) -> impl Iterator<Item = Point2> {
         let rim = from.leaving + (to.arriving - from.leaving) * along / length;
         0.0 < along && along < length && (corner - from.at).dot(&out) > rim
     };
-    let even = |p: &RimPoint| p.arriving == p.leaving;
+    let even = |p: &RimPoint| (p.arriving - p.leaving).abs() < OVERLAP_MM;
     let corner = |p: &RimPoint, a: Point2, b: Point2, overlap_mm: f64| {
         even(p).then(|| p.at + unit(b - a) * overlap_mm + outward(a, b) * p.arriving)
     };
