@@ -57,6 +57,21 @@ fn collect(items: &[Item], spacing_mm: f64, points: &mut Vec<Point2>) {
     }
 }
 
+/// The same of words alone.
+pub(super) fn word_points(items: &[Item], spacing_mm: f64) -> Vec<Point2> {
+    let mut points = Vec::new();
+    for item in items {
+        match item {
+            Item::Text(_) => collect(std::slice::from_ref(item), spacing_mm, &mut points),
+            Item::Group(_, inner) | Item::Window(_, _, inner) => {
+                points.extend(word_points(inner, spacing_mm));
+            }
+            Item::Line(..) | Item::Fill(..) | Item::Tint(..) => {}
+        }
+    }
+    points
+}
+
 /// One point for each square of a raster that has any, in order of the raster.
 pub(super) fn thinned(points: &[Point2], raster_mm: f64) -> Vec<Point2> {
     let square = |p: &Point2| ((p.y / raster_mm).floor(), (p.x / raster_mm).floor());

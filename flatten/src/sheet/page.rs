@@ -8,7 +8,7 @@ use super::{
         BANNER_MM, DIAMOND_MM, INCH_LINE_ROOM_MM, Label, SQUARE_MM, banner, centred, diamond,
         front_words, inch_line, scale_square, text_box, trim_line,
     },
-    ink::{cut_outlines, ink_points},
+    ink::{cut_outlines, ink_points, word_points},
     metrics::text_width_mm,
     paper::Stock,
     room::{From, Room},
@@ -52,7 +52,11 @@ impl Table {
             .flat_map(|items| ink_points(items, 1.0))
             .collect();
         let outlines = placed.iter().map(|items| cut_outlines(items)).collect();
-        let joins = joins(tiling, &points);
+        let words: Vec<Point2> = placed
+            .iter()
+            .flat_map(|items| word_points(items, 1.0))
+            .collect();
+        let joins = joins(tiling, &points, &words);
         Self {
             figures: placed,
             points,
@@ -63,7 +67,7 @@ impl Table {
 }
 
 /// Every join, with its match marks numbered in reading order of the sheets.
-fn joins(tiling: &Tiling, points: &[Point2]) -> Vec<Join> {
+fn joins(tiling: &Tiling, points: &[Point2], words: &[Point2]) -> Vec<Join> {
     let mut number = 0;
     let mut all = Vec::new();
     for (index, tile) in tiling.tiles.iter().enumerate() {
@@ -76,7 +80,7 @@ fn joins(tiling: &Tiling, points: &[Point2]) -> Vec<Join> {
                 .into_iter()
                 .map(|wanted| {
                     number += 1;
-                    (mark_place(from, to, wanted, points), number)
+                    (mark_place([from, to], wanted, points, words), number)
                 })
                 .collect();
             all.push(Join {
@@ -115,16 +119,18 @@ pub(super) fn sheets_across(tiling: &Tiling, laid: &Laid) -> Vec<[Point2; 2]> {
     tiling.tiles.iter().map(across).collect()
 }
 
-/// A place on a join near a wanted part of its length where a match mark covers least ink.
-fn mark_place(from: Point2, to: Point2, wanted: f64, points: &[Point2]) -> Point2 {
+/// A place on a join near a wanted part of its length where a match mark covers no words, and then least ink.
+fn mark_place([from, to]: [Point2; 2], wanted: f64, points: &[Point2], words: &[Point2]) -> Point2 {
     /// Room for the mark and its number on both sides, mm.
     const HALF_MM: f64 = 11.0;
     const TRIES: i32 = 19;
-    let nearby: Vec<&Point2> = {
-        let strip = Bounds::of(&[from, to]).grown(HALF_MM);
-        points.iter().filter(|p| strip.holds(**p)).collect()
+    let strip = Bounds::of(&[from, to]).grown(HALF_MM);
+    let along_join = |points: &[Point2]| -> Vec<Point2> {
+        let near = points.iter().filter(|p| strip.holds(**p));
+        near.copied().collect()
     };
-    let mut best = (usize::MAX, from);
+    let (nearby, words) = (along_join(points), along_join(words));
+    let mut best = ((usize::MAX, usize::MAX), from);
     for step in 0..TRIES {
         // 0, +1, -1, +2, -2 … of 2.4 % of the length
         let offset = f64::from((step + 1) / 2) * if step % 2 == 1 { 1.0 } else { -1.0 };
@@ -139,11 +145,13 @@ fn mark_place(from: Point2, to: Point2, wanted: f64, points: &[Point2]) -> Point
                 } else {
                     p.x - place.x
                 };
-                room.holds(***p) && far.abs() < 5.5
+                room.holds(**p) && far.abs() < 5.5
             })
             .count();
-        if covered < best.0 {
-            best = (covered, place);
+        let mark = Bounds::of(&[place]).grown(MARK_ROOM_MM);
+        let hidden = words.iter().filter(|p| mark.holds(**p)).count();
+        if (hidden, covered) < best.0 {
+            best = ((hidden, covered), place);
         }
     }
     best.1
@@ -317,39 +325,25 @@ fn join_items(
         .iter()
         .map(|(centre, _, _)| Bounds::of(&[*centre]).grown(MARK_ROOM_MM))
         .collect();
-    for (side, neighbour) in Side::ALL.into_iter().zip(tile.neighbours) {
-        let Some(neighbour) = neighbour else { continue };
-        let own_low = to_local.point(tile.own.low);
-        let own_high = to_local.point(tile.own.high);
-        let (from, to) = match side {
-            Side::Left => (
-                Point2::new(own_low.x, window.low.y),
-                Point2::new(own_low.x, window.high.y),
-            ),
-            Side::Right => (
-                Point2::new(own_high.x, window.low.y),
-                Point2::new(own_high.x, window.high.y),
-            ),
-            Side::Below => (
-                Point2::new(window.low.x, own_low.y),
-                Point2::new(window.high.x, own_low.y),
-            ),
-            Side::Above => (
-                Point2::new(window.low.x, own_high.y),
-                Point2::new(window.high.x, own_high.y),
-            ),
-        };
-        items.push(trim_line(from, to));
-        room.take_box(&Bounds::of(&[from, to]).grown(1.5));
+    let own = Bounds {
+        low: to_local.point(tile.own.low),
+        high: to_local.point(tile.own.high),
+    };
+    let trims: Vec<(Side, usize, [Point2; 2])> = Side::ALL
+        .into_iter()
+        .zip(tile.neighbours)
+        .filter_map(|(side, neighbour)| Some((side, neighbour?, trim(side, &own, &window))))
+        .collect();
+    for &(side, neighbour, line) in &trims {
+        items.push(trim_line(line[0], line[1]));
+        room.take_box(&Bounds::of(&line).grown(1.5));
+        let others = trims.iter().filter(|(other, ..)| *other != side);
+        let taken: Vec<Bounds> = others
+            .map(|(.., line)| Bounds::of(line))
+            .chain(taken.iter().copied())
+            .collect();
         let words = format!("joins {}", tiling.tiles[neighbour].label);
-        items.extend(flap_label(
-            &words,
-            side,
-            [from, to],
-            &window,
-            &points,
-            &taken,
-        ));
+        items.extend(flap_label(&words, side, line, &window, &points, &taken));
     }
     let drawn = |text: &Text| {
         let area = text_box(text);
@@ -363,6 +357,18 @@ fn join_items(
         items.push(Item::Text(words));
     }
     items
+}
+
+/// The trim line of one side of a sheet, from end to end of what is printed.
+fn trim(side: Side, own: &Bounds, window: &Bounds) -> [Point2; 2] {
+    let upright = |x| [Point2::new(x, window.low.y), Point2::new(x, window.high.y)];
+    let level = |y| [Point2::new(window.low.x, y), Point2::new(window.high.x, y)];
+    match side {
+        Side::Left => upright(own.low.x),
+        Side::Right => upright(own.high.x),
+        Side::Below => level(own.low.y),
+        Side::Above => level(own.high.y),
+    }
 }
 
 /// Half the room of a match mark, mm.
@@ -437,7 +443,7 @@ fn flap_label(
             centred(middle - Vector2::new(0.0, 0.36 * size), size, words)
         }
     };
-    // Over a match mark is worse than over any ink.
+    // Over a match mark or another trim line is worse than over any ink.
     let covered = |text: &Text| {
         let area = text_box(text);
         let marks = taken.iter().filter(|mark| mark.touches(&area)).count();
