@@ -38,7 +38,7 @@ pub const SEAM_WEIGHT: f64 = 3.0;
 /// Weight on a seam's side keeping the length agreed with its other side.
 const AGREED_WEIGHT: f64 = 40.0;
 /// Weights on tapes over the base keeping their length, the next where the last was too little.
-const TAPE_WEIGHTS: [f64; 3] = [2.0, 4.0, 8.0];
+const TAPE_WEIGHTS: [f64; 3] = [8.0, 16.0, 32.0];
 /// How far off its length on the head a tape may be, with a little to spare of the hundredth that a maker is told.
 const TAPE_WITHIN: f64 = 0.009;
 /// Error of the finished edges that tapes may cost: a little less than is allowed.
