@@ -508,4 +508,62 @@ mod tests {
         let after = along_tapes(&panels, before.clone(), &tight, &tapes).unwrap();
         assert_eq!(after[0].0.uv, before[0].0.uv);
     }
+
+    #[test]
+    fn a_tape_along_a_dart_lies_on_both_legs() {
+        let panels = [cut_cap()];
+        let material = Material {
+            name: "test".into(),
+            limit: 0.4,
+            tension: 1.0,
+            crowding: 1.0,
+        };
+        // From the mouth along the cut and on over the top.
+        let tape: Vec<Point3> = (-100..=100)
+            .map(|k| {
+                let (sin, cos) = (-1.02 * f64::from(k) / 100.0).sin_cos();
+                let swell = 90.0 * (1.0 + 0.08 * sin * 0.7_f64.cos());
+                Point3::new(swell * sin, 0.0, swell * cos)
+            })
+            .collect();
+        let head: f64 = tape.windows(2).map(|w| (w[1] - w[0]).norm()).sum();
+        let laid = lay_together(&panels, &material).unwrap();
+        let maps: Vec<&FlatMap> = laid.iter().map(|(map, _)| map).collect();
+        let pieces = tapes::pieces(&panels, &maps, std::slice::from_ref(&tape));
+        let weights: f64 = pieces.iter().map(|piece| piece.line.weight).sum();
+        assert!((weights - 1.0).abs() < 1e-12);
+        // Half of the tape lies on the cut: two lines for it.
+        let length = |pieces: &[tapes::Piece]| -> f64 {
+            pieces.iter().map(|piece| piece.line.length_mm).sum()
+        };
+        let along = LengthSummary::new(
+            &panels[0].mesh,
+            &maps[0].uv,
+            &edges_of(&panels[0], |kind| kind == EdgeKind::Dart(0, Side::Left)),
+        );
+        let whole = length(&pieces);
+        assert!(
+            (whole - head - along.head_mm).abs() < 8.0,
+            "{whole} {head} {along:?}"
+        );
+        // One leg pulled out by 4 mm in 100 lengthens the tape by half of that.
+        let before = tapes::errors(&pieces, &maps, 1)[0];
+        let right: std::collections::BTreeSet<u32> =
+            edges_of(&panels[0], |kind| kind == EdgeKind::Dart(0, Side::Right))
+                .into_iter()
+                .map(|edge| edge.0)
+                .collect();
+        let mut pulled = maps[0].clone();
+        let point = pulled.uv[0];
+        for &v in &right {
+            let at = &mut pulled.uv[v as usize];
+            *at = point + (*at - point) * 1.04;
+        }
+        let grown = tapes::errors(&pieces, &[&pulled], 1)[0] - before;
+        let share = along.head_mm / head;
+        assert!(
+            (grown - 0.5 * 0.04 * share).abs() < 0.002,
+            "{grown} {share}"
+        );
+    }
 }
