@@ -40,7 +40,6 @@ fn materials(mesh: &TriMesh) -> [(&'static str, LeastStrainOptions); 2] {
     let kept = LeastStrainOptions {
         energy: Energy::Cloth(cloth),
         kept: vec![KeptEdges {
-            lengths: None,
             edges: (0..ring.len()).map(|k| (ring[k], next(k))).collect(),
             weight: 1.0,
             within: None,

@@ -185,7 +185,6 @@ fn a_weight_on_the_perimeter_keeps_its_length() {
     let measure = |weight: f64| {
         let options = LeastStrainOptions {
             kept: vec![KeptEdges {
-                lengths: None,
                 edges: ring.clone(),
                 weight,
                 within: None,

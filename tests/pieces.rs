@@ -11,6 +11,9 @@ mod base;
 use base::{Base, Gore, Plan};
 use flatten::{
     Point2,
+    dart::{EdgeKind, Side},
+    flat::{self, FlatMap, LengthSummary, edges_of},
+    job::Material,
     patch::KeepClear,
     piece::{
         self, Allowance, DartMark, DartStyle, Grain, Hand, MarkKind, Order, Piece, PieceError,
@@ -556,6 +559,53 @@ fn pieces_are_laid_on_stock_along_the_grain() {
         stock::lay(&pieces, roll(100.0)),
         Err(stock::LayError::TooWide { .. })
     ));
+}
+
+/// How much longer the left side of the seam lies than the right one, mm.
+fn seam_apart_mm(base: &Base, maps: &[&FlatMap]) -> f64 {
+    let along = |side: Side| -> f64 {
+        let panels = base.cut.panels.iter().zip(maps);
+        let lengths = panels.map(|(panel, map)| {
+            let edges = edges_of(panel, |kind| kind == EdgeKind::Seam(0, side));
+            LengthSummary::new(&panel.mesh, &map.uv, &edges).flat_mm
+        });
+        lengths.sum()
+    };
+    along(Side::Left) - along(Side::Right)
+}
+
+#[test]
+fn panels_agree_on_their_seam_before_truing() {
+    let base = Plan {
+        // Darts on one half only, so that the other one strains the seam otherwise.
+        gores: Plan::default().gores[..2].to_vec(),
+        seam: true,
+        ..Plan::default()
+    }
+    .build();
+    let material = Material {
+        name: "invented".into(),
+        limit: 0.1,
+        tension: 1.0,
+        crowding: 1.0,
+    };
+    let alone: Vec<_> = base
+        .cut
+        .panels
+        .iter()
+        .map(|panel| flat::lay(panel, &material).unwrap().0)
+        .collect();
+    let apart = seam_apart_mm(&base, &alone.iter().collect::<Vec<_>>());
+    assert!(apart.abs() > 1.0, "{apart}");
+    let laid = flat::lay_together(&base.cut.panels, &material).unwrap();
+    for (map, field) in &laid {
+        assert!(map.report.converged);
+        assert_eq!((map.report.flipped, map.report.overlaps), (0, 0));
+        assert!(field.summary(material.limit).p95 < material.limit);
+    }
+    let maps: Vec<&FlatMap> = laid.iter().map(|(map, _)| map).collect();
+    let apart = seam_apart_mm(&base, &maps);
+    assert!(apart.abs() < 0.3, "{apart}");
 }
 
 #[test]

@@ -122,8 +122,8 @@ enum Role {
     Free,
     /// Number of the group.
     Kept(usize),
-    /// The edge it is sewn to, as the boundary runs.
-    Matched((u32, u32)),
+    /// Number of the group, and the edge it is sewn to, as the boundary runs.
+    Matched(usize, (u32, u32)),
 }
 
 struct Copy {
@@ -364,10 +364,12 @@ fn roles(loops: &[Vec<u32>], options: &LeastStrainOptions) -> Option<HashMap<u32
             set(directed(edge)?, Role::Kept(group))?;
         }
     }
-    for [first, second] in &options.matched.pairs {
-        let (first, second) = (directed(first)?, directed(second)?);
-        set(first, Role::Matched(second))?;
-        set(second, Role::Matched(first))?;
+    for (group, matched) in options.matched.iter().enumerate() {
+        for [first, second] in &matched.pairs {
+            let (first, second) = (directed(first)?, directed(second)?);
+            set(first, Role::Matched(group, second))?;
+            set(second, Role::Matched(group, first))?;
+        }
     }
     Some(roles)
 }
@@ -376,7 +378,7 @@ fn roles(loops: &[Vec<u32>], options: &LeastStrainOptions) -> Option<HashMap<u32
 /// a cut run against each other and meet in its point.
 fn breaks(edge: (u32, u32), next: (u32, u32), roles: &HashMap<u32, Role>) -> bool {
     match (roles[&edge.0], roles[&next.0]) {
-        (Role::Matched(one), Role::Matched(two)) => two.1 != one.0 || two == edge,
+        (Role::Matched(_, one), Role::Matched(_, two)) => two.1 != one.0 || two == edge,
         (a, b) => a != b,
     }
 }
@@ -409,7 +411,7 @@ fn choose(
         let mut along = Vec::with_capacity(to - from + 1);
         let mut length = 0.0;
         for k in from..to {
-            if let Role::Matched((tail, _)) = roles[&edge(k).0] {
+            if let Role::Matched(_, (tail, _)) = roles[&edge(k).0] {
                 done[tail as usize] = true;
             }
             along.push(length);
@@ -425,7 +427,7 @@ fn choose(
             let k = from + if before { k - 1 } else { k };
             chosen[edge(k).0 as usize] = true;
             if k > from
-                && let Role::Matched((_, twin)) = roles[&edge(k).0]
+                && let Role::Matched(_, (_, twin)) = roles[&edge(k).0]
             {
                 // The sewn partner runs the other way: its head lies on this edge's tail.
                 chosen[twin as usize] = true;
@@ -487,7 +489,7 @@ fn coarse_options(
     }
     let length = |(a, b): (u32, u32)| (mesh.position(a) - mesh.position(b)).norm();
     let mut kept = vec![Vec::new(); options.kept.len()];
-    let mut pairs = Vec::new();
+    let mut pairs = vec![Vec::new(); options.matched.len()];
     for ring in rings {
         for (k, &tail) in ring.iter().enumerate() {
             let edge = (tail, ring[(k + 1) % ring.len()]);
@@ -496,12 +498,12 @@ fn coarse_options(
                 Role::Free => {}
                 Role::Kept(group) => kept[group].push(named(edge)),
                 // The partner ends where this edge begins. Once for the two.
-                Role::Matched((_, end)) => {
+                Role::Matched(group, (_, end)) => {
                     if let Some(&from) = tails.get(&end)
                         && tail < from
                         && (length(edge) / length((from, end)) - 1.0).abs() < SAME_LENGTH
                     {
-                        pairs.push([named(edge), named((from, end))]);
+                        pairs[group].push([named(edge), named((from, end))]);
                     }
                 }
             }
@@ -514,15 +516,17 @@ fn coarse_options(
             .zip(&options.kept)
             .map(|(edges, group)| KeptEdges {
                 edges,
-                // A start needs no more than the head's lengths.
-                lengths: None,
                 ..group.clone()
             })
             .collect(),
-        matched: MatchedEdges {
-            pairs,
-            weight: options.matched.weight,
-        },
+        matched: pairs
+            .into_iter()
+            .zip(&options.matched)
+            .map(|(pairs, group)| MatchedEdges {
+                pairs,
+                weight: group.weight,
+            })
+            .collect(),
         // A start needs none.
         lines: Vec::new(),
         rescue: options.rescue,

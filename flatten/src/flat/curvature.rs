@@ -188,12 +188,15 @@ impl Curvature {
         }
     }
 
-    /// Holds vertex 0 and factors; false when a pivot is not positive.
-    pub(crate) fn factor(&mut self) -> bool {
-        let rows = self.pattern.col(0);
-        if let Ok(at) = rows.row_indices().binary_search(&0) {
-            self.blocks[at][0] *= 2.0;
-            self.blocks[at][3] *= 2.0;
+    /// Holds some vertices and factors; false when a pivot is not positive.
+    pub(crate) fn factor(&mut self, held: &[u32]) -> bool {
+        for held in held.iter().map(|&v| v as usize) {
+            let column = self.pattern.col(held);
+            if let Ok(at) = column.row_indices().binary_search(&held) {
+                let block = &mut self.blocks[self.pattern.col_offsets()[held] + at];
+                block[0] *= 2.0;
+                block[3] *= 2.0;
+            }
         }
         self.factor
             .refactor_values(self.blocks.as_flattened())

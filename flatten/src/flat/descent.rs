@@ -87,6 +87,8 @@ pub struct Descent<'a> {
     corners: Vec<u32>,
     first_corner: Vec<u32>,
     loops: Vec<Vec<u32>>,
+    /// A vertex of each part of the surface, which holds it where it lies.
+    held: Vec<u32>,
     laplacian: OnceLock<Option<Cholesky>>,
     /// Whether the energy's own curvature is the metric from the first step.
     curved: bool,
@@ -128,6 +130,7 @@ impl<'a> Descent<'a> {
             corners,
             first_corner,
             loops: mesh.boundary_loops(),
+            held: mesh.first_of_parts(),
             laplacian: OnceLock::new(),
             curved: mesh.vertex_count() <= CURVED_FROM_THE_START,
             area,
@@ -313,7 +316,7 @@ impl<'a> Descent<'a> {
         if let Some(contact) = contact {
             contact.stiffen(uv, curvature);
         }
-        curvature.factor()
+        curvature.factor(&self.held)
     }
 
     /// The factored Laplacian, made when first asked for.
@@ -321,7 +324,7 @@ impl<'a> Descent<'a> {
         self.laplacian
             .get_or_init(|| {
                 let stiffness = stiffness(&self.energy);
-                factor(self.mesh, self.area, stiffness, &self.lengths).ok()
+                factor(self.mesh, self.area, stiffness, &self.lengths, &self.held).ok()
             })
             .as_ref()
     }
@@ -702,6 +705,7 @@ fn factor(
     area: f64,
     stiffness: f64,
     lengths: &Lengths,
+    held: &[u32],
 ) -> Result<Cholesky, FlatError> {
     let mut weights = half_cotangents(mesh);
     let scale = 2.0 * stiffness / area;
@@ -713,12 +717,12 @@ fn factor(
         }
     }
     let mut matrix = Laplacian::weighted(mesh, &weights);
-    let held = 0;
     let (offsets, rows, values) = matrix.csc_data_mut();
-    let range = offsets[held]..offsets[held + 1];
-    for at in range {
-        if rows[at] == held {
-            values[at] *= 2.0;
+    for held in held.iter().map(|&v| v as usize) {
+        for at in offsets[held]..offsets[held + 1] {
+            if rows[at] == held {
+                values[at] *= 2.0;
+            }
         }
     }
     Ok(Cholesky::new(&matrix, mesh.positions())?)

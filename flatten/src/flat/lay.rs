@@ -5,21 +5,18 @@
 
 use std::collections::BTreeMap;
 
-use rayon::prelude::*;
-
 use crate::{
-    Point2, Point3,
+    Point2,
     dart::{EdgeKind, Panel},
     job::Material,
     mesh::TriMesh,
 };
 
 use super::{
-    Cloth, Energy, FlatError, FlatMap, KeptEdges, KeptLine, LeastStrainOptions, LengthSummary,
-    MatchedEdges, StrainField,
+    Cloth, Energy, FlatError, FlatMap, KeptEdges, LeastStrainOptions, LengthSummary, MatchedEdges,
+    StrainField,
     conformal::{ConformalOptions, Method, flatten_patch},
-    descent::{Descent, Limits},
-    least_strain, tapes,
+    least_strain,
 };
 
 /// Weight on the length of finished edges: perimeter and openings.
@@ -35,18 +32,8 @@ pub const LEG_WEIGHT: f64 = 3.0;
 /// Weight on the length of a seam's side whose partner is on another panel: keeping the head's
 /// length on both brings two panels that are laid by themselves near to agreeing.
 pub const SEAM_WEIGHT: f64 = 3.0;
-/// Weight on a seam's side keeping the length agreed with its other side.
-const AGREED_WEIGHT: f64 = 40.0;
-/// Weights on tapes over the base keeping their length, the next where the last was too little.
-const TAPE_WEIGHTS: [f64; 3] = [8.0, 16.0, 32.0];
-/// How far off its length on the head a tape may be, with a little to spare of the hundredth that a maker is told.
-const TAPE_WITHIN: f64 = 0.009;
-/// Error of the finished edges that tapes may cost: a little less than is allowed.
-const FINISHED_EDGE_MOST: f64 = 0.0045;
-/// Part of their length by which tapes may part the two sides of seams further: a tenth of a millimetre on 200 mm.
-const PARTED_MORE: f64 = 0.0005;
-/// Times the sides of seams are brought to agree.
-const AGREEMENTS: usize = 2;
+/// Weight on the two sides of a seam being equal: without folds to hide it, cloth shows more than a dart does.
+const SIDES_WEIGHT: f64 = 200.0;
 
 /// When a panel is laid: the next step would change strain by less than this, a hundredth of a per cent.
 const PANEL_TOLERANCE: f64 = 1e-4;
@@ -67,179 +54,6 @@ const QUICK_TOLERANCE: f64 = 2e-3;
 /// solved. A map that did not converge or lies on itself is no error: see [`FlatMap::report`].
 pub fn lay(panel: &Panel, material: &Material) -> Result<(FlatMap, StrainField), FlatError> {
     lay_with(panel, &LeastStrainOptions::for_panel(panel, material))
-}
-
-/// Lays the panels of a base flat, in their order, so that the two sides of each seam come out of one length.
-///
-/// Each panel is laid for itself. Its map strains a seam otherwise than the other panel's, and what sewing
-/// would even out by moving the seam's ends would be missing at the perimeter. So every edge of a seam
-/// is given the mean of its two lengths, and the panels go on from where they lie.
-///
-/// # Errors
-/// As [`lay`].
-pub fn lay_together(
-    panels: &[Panel],
-    material: &Material,
-) -> Result<Vec<(FlatMap, StrainField)>, FlatError> {
-    let mut laid: Vec<(FlatMap, StrainField)> = panels
-        .par_iter()
-        .map(|panel| lay(panel, material))
-        .collect::<Result<_, _>>()?;
-    for _ in 0..AGREEMENTS {
-        let lines = panels.iter().zip(&laid);
-        let agreed = Agreed::between(lines.map(|(panel, (map, _))| (panel, &map.uv[..])));
-        if agreed.lengths.is_empty() {
-            break;
-        }
-        laid = panels
-            .par_iter()
-            .zip(laid)
-            .map(|(panel, laid)| agreed.hold(panel, material, laid))
-            .collect::<Result<_, _>>()?;
-    }
-    Ok(laid)
-}
-
-/// Lays the panels of a base on, so that tapes over them come within 0.9 % of their length on the head, as nearly as
-/// the cloth allows: a step is taken back for which its limit or the finished edges' length would no longer be
-/// kept, or the two sides of a seam would come apart. Where the limit is passed already they stay as they are.
-///
-/// `tapes` are lines on the head.
-///
-/// # Errors
-/// As [`lay`].
-pub fn along_tapes(
-    panels: &[Panel],
-    laid: Vec<(FlatMap, StrainField)>,
-    material: &Material,
-    tapes: &[Vec<Point3>],
-) -> Result<Vec<(FlatMap, StrainField)>, FlatError> {
-    let lines = panels.iter().zip(&laid);
-    let agreed = Agreed::between(lines.map(|(panel, (map, _))| (panel, &map.uv[..])));
-    if p95(&laid, material) > material.limit {
-        return Ok(laid);
-    }
-    let held = (!agreed.lengths.is_empty()).then_some(&agreed);
-    let off = |pieces: &[tapes::Piece], laid: &[(FlatMap, StrainField)]| {
-        let maps: Vec<&FlatMap> = laid.iter().map(|(map, _)| map).collect();
-        let errors = tapes::errors(pieces, &maps, tapes.len());
-        errors.into_iter().map(f64::abs).fold(0.0, f64::max)
-    };
-    let maps: Vec<&FlatMap> = laid.iter().map(|(map, _)| map).collect();
-    let pieces = tapes::pieces(panels, &maps, tapes);
-    let edge = |laid: &[(FlatMap, StrainField)]| {
-        let maps = laid.iter().map(|(map, _)| &map.uv[..]);
-        finished_length(panels.iter().zip(maps)).error.abs()
-    };
-    let most_edge = edge(&laid).max(FINISHED_EDGE_MOST);
-    let parted = |laid: &[(FlatMap, StrainField)]| {
-        let lines = panels.iter().zip(laid);
-        Agreed::between(lines.map(|(panel, (map, _))| (panel, &map.uv[..]))).parted
-    };
-    let most_parted = agreed.parted + PARTED_MORE;
-    let mut best = laid;
-    for weight in TAPE_WEIGHTS {
-        if off(&pieces, &best) <= TAPE_WITHIN {
-            break;
-        }
-        let anew: Vec<(FlatMap, StrainField)> = panels
-            .par_iter()
-            .enumerate()
-            .zip(&best)
-            .map(|((k, panel), (map, _))| {
-                let own = pieces.iter().filter(|piece| piece.panel == k);
-                let weighted = |piece: &tapes::Piece| KeptLine {
-                    weight: weight * piece.line.weight,
-                    ..piece.line.clone()
-                };
-                let options = LeastStrainOptions {
-                    lines: own.map(weighted).collect(),
-                    ..LeastStrainOptions::with_seams(panel, material, held)
-                };
-                go_on(panel, &options, map)
-            })
-            .collect::<Result<_, _>>()?;
-        let whole = |(map, _): &(FlatMap, StrainField)| {
-            map.report.flipped == 0 && map.report.overlaps == 0 && map.report.converged
-        };
-        let within = p95(&anew, material) <= material.limit
-            && edge(&anew) <= most_edge
-            && parted(&anew) <= most_parted;
-        if !(anew.iter().all(whole) && within) {
-            break;
-        }
-        best = anew;
-    }
-    Ok(best)
-}
-
-fn p95(laid: &[(FlatMap, StrainField)], material: &Material) -> f64 {
-    let fields: Vec<StrainField> = laid.iter().map(|(_, field)| field.clone()).collect();
-    StrainField::joined(&fields).summary(material.limit).p95
-}
-
-/// Takes a panel's map on to where another energy is least.
-fn go_on(
-    panel: &Panel,
-    options: &LeastStrainOptions,
-    from: &FlatMap,
-) -> Result<(FlatMap, StrainField), FlatError> {
-    let limits = Limits {
-        steps: options.most_steps,
-        tolerance: options.tolerance,
-    };
-    let mut map = Descent::new(&panel.mesh, options)?
-        .curved()
-        .run(&from.uv, &limits);
-    map.report.steps += from.report.steps;
-    let field = StrainField::new(&panel.mesh, &map.uv);
-    Ok((map, field))
-}
-
-/// What the two sides of the seams between panels have in common.
-struct Agreed {
-    /// Mean length of each edge that joins two panels, mm, by the edge of the base it comes from.
-    lengths: BTreeMap<Edge, f64>,
-    /// Differences between the two sides of an edge, summed, as a part of all their length.
-    parted: f64,
-}
-
-impl Agreed {
-    fn between<'a>(laid: impl Iterator<Item = (&'a Panel, &'a [Point2])>) -> Self {
-        let mut sides: BTreeMap<Edge, Vec<f64>> = BTreeMap::new();
-        for (panel, uv) in laid {
-            for (a, b) in sewn_edges(panel).1 {
-                let length = (uv[b as usize] - uv[a as usize]).norm();
-                sides.entry(origin(panel, (a, b))).or_default().push(length);
-            }
-        }
-        let mean = |lengths: &Vec<f64>| lengths.iter().sum::<f64>() / lengths.len() as f64;
-        let lengths: BTreeMap<Edge, f64> = sides.iter().map(|(edge, l)| (*edge, mean(l))).collect();
-        let apart = |lengths: &Vec<f64>| match lengths[..] {
-            [a, b] => (a - b).abs(),
-            _ => 0.0,
-        };
-        let whole: f64 = lengths.values().sum();
-        let parted = sides.values().map(apart).sum::<f64>() / whole.max(f64::MIN_POSITIVE);
-        Self { lengths, parted }
-    }
-
-    /// Lays a panel on with its seams held to the lengths agreed on; a panel that comes to lie on itself
-    /// for it stays as it was.
-    fn hold(
-        &self,
-        panel: &Panel,
-        material: &Material,
-        laid: (FlatMap, StrainField),
-    ) -> Result<(FlatMap, StrainField), FlatError> {
-        if sewn_edges(panel).1.is_empty() {
-            return Ok(laid);
-        }
-        let options = LeastStrainOptions::with_seams(panel, material, Some(self));
-        let anew = go_on(panel, &options, &laid.0)?;
-        let sound = anew.0.report.flipped == 0 && anew.0.report.overlaps == 0;
-        Ok(if sound { anew } else { laid })
-    }
 }
 
 /// An edge of a panel as the base knows it.
@@ -291,41 +105,40 @@ fn start(mesh: &TriMesh) -> Result<FlatMap, FlatError> {
 }
 
 impl LeastStrainOptions {
-    /// The energy of a panel's material with its finished and sewn edges kept.
+    /// The energy of a panel's material with its finished and sewn edges kept; seams to other panels at the
+    /// head's lengths.
     #[must_use]
     pub fn for_panel(panel: &Panel, material: &Material) -> Self {
-        Self::with_seams(panel, material, None)
-    }
-
-    /// The same with seams to other panels kept at the lengths agreed on, or else at the head's.
-    fn with_seams(panel: &Panel, material: &Material, agreed: Option<&Agreed>) -> Self {
         let cloth = Cloth {
             stiffening: (material.limit > 0.0).then_some(STIFFENS_AT * material.limit),
             ..Cloth::new(material.tension, material.crowding)
         };
-        let (pairs, single) = sewn_edges(panel);
-        let length = |agreed: &Agreed, edge: &Edge| agreed.lengths[&origin(panel, *edge)];
-        let lengths = agreed.map(|agreed| single.iter().map(|e| length(agreed, e)).collect());
+        let legs = sewn_edges(panel, |kind| matches!(kind, EdgeKind::Dart(..)));
+        let sides = sewn_edges(panel, |kind| matches!(kind, EdgeKind::Seam(..)));
         Self {
             energy: Energy::Cloth(cloth),
             kept: vec![
                 KeptEdges {
                     edges: finished_edges(panel),
-                    lengths: None,
                     weight: FINISHED_EDGE_WEIGHT,
                     within: Some(FINISHED_EDGE_WITHIN),
                 },
                 KeptEdges {
-                    edges: single,
-                    lengths,
-                    weight: agreed.map_or(SEAM_WEIGHT, |_| AGREED_WEIGHT),
+                    edges: sides.single,
+                    weight: SEAM_WEIGHT,
                     within: None,
                 },
             ],
-            matched: MatchedEdges {
-                pairs,
-                weight: LEG_WEIGHT,
-            },
+            matched: vec![
+                MatchedEdges {
+                    pairs: legs.pairs,
+                    weight: LEG_WEIGHT,
+                },
+                MatchedEdges {
+                    pairs: sides.pairs,
+                    weight: SIDES_WEIGHT,
+                },
+            ],
             tolerance: PANEL_TOLERANCE,
             ..Self::default()
         }
@@ -335,11 +148,17 @@ impl LeastStrainOptions {
 /// An edge of the panel.
 type Edge = (u32, u32);
 
-/// Sewn edges of a panel: pairs of one origin, and those whose partner is on another panel; in the order in
-/// which they lie along the edge.
-fn sewn_edges(panel: &Panel) -> (Vec<[Edge; 2]>, Vec<Edge>) {
-    let sewn = |kind| matches!(kind, EdgeKind::Dart(..) | EdgeKind::Seam(..));
-    let edges = edges_of(panel, sewn);
+/// Sewn edges of a panel.
+struct Sewn {
+    /// Both sides of an edge that the cut made two of.
+    pairs: Vec<[Edge; 2]>,
+    /// Edges whose other side is on another panel.
+    single: Vec<Edge>,
+}
+
+/// Sewn edges of certain kinds, in the order in which they lie along the panel's edge.
+fn sewn_edges(panel: &Panel, wanted: impl Fn(EdgeKind) -> bool) -> Sewn {
+    let edges = edges_of(panel, wanted);
     let mut sides: BTreeMap<Edge, Vec<Edge>> = BTreeMap::new();
     for &edge in &edges {
         sides.entry(origin(panel, edge)).or_default().push(edge);
@@ -352,7 +171,7 @@ fn sewn_edges(panel: &Panel) -> (Vec<[Edge; 2]>, Vec<Edge>) {
             _ => single.push(edge),
         }
     }
-    (pairs, single)
+    Sewn { pairs, single }
 }
 
 /// Edges of a panel that are finished edges of the base: perimeter and openings.
@@ -389,7 +208,7 @@ pub fn edges_of(panel: &Panel, wanted: impl Fn(EdgeKind) -> bool) -> Vec<(u32, u
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
     use crate::{
         Point3,
@@ -400,7 +219,7 @@ mod tests {
 
     /// A cap of 60° with one cut from its edge to its top: a fan of rings over 0..2π whose first and
     /// last spokes are the two legs.
-    fn cut_cap() -> Panel {
+    pub(in crate::flat) fn cut_cap() -> Panel {
         let (rings, spokes) = (24_u32, 96_u32);
         let mut positions = vec![Point3::new(0.0, 0.0, 90.0)];
         let mut origin = vec![0];
@@ -469,101 +288,5 @@ mod tests {
         assert!((left.head_mm - right.head_mm).abs() < 1e-9);
         assert!((left.flat_mm - right.flat_mm).abs() < 0.3);
         assert!(field.summary(material.limit).p95 < material.limit);
-    }
-
-    #[test]
-    fn a_tape_keeps_its_length_where_the_cloth_has_room_for_it() {
-        let panels = [cut_cap()];
-        let material = |limit| Material {
-            name: "test".into(),
-            limit,
-            tension: 1.0,
-            crowding: 1.0,
-        };
-        // Over the top, square to the cut.
-        let tape: Vec<Point3> = (-100..=100)
-            .map(|k| {
-                let (sin, cos) = (1.02 * f64::from(k) / 100.0).sin_cos();
-                Point3::new(0.0, 90.0 * sin, 90.0 * cos)
-            })
-            .collect();
-        let tapes = [tape];
-        let off = |laid: &[(FlatMap, StrainField)]| {
-            let maps: Vec<&FlatMap> = laid.iter().map(|(map, _)| map).collect();
-            let pieces = tapes::pieces(&panels, &maps, &tapes);
-            tapes::errors(&pieces, &maps, 1)[0].abs()
-        };
-        let roomy = material(0.4);
-        let before = lay_together(&panels, &roomy).unwrap();
-        assert!(off(&before) > 1.2 * TAPE_WITHIN, "{}", off(&before));
-        let after = along_tapes(&panels, before.clone(), &roomy, &tapes).unwrap();
-        assert!(off(&after) <= TAPE_WITHIN, "{}", off(&after));
-        let length = |laid: &[(FlatMap, StrainField)]| {
-            finished_length(panels.iter().zip(laid.iter().map(|l| &l.0.uv[..])))
-        };
-        assert!(length(&after).error.abs() < 0.005);
-        // A cloth whose limit is already passed is left as it lies.
-        let tight = material(0.5 * p95(&before, &roomy));
-        let before = lay_together(&panels, &tight).unwrap();
-        let after = along_tapes(&panels, before.clone(), &tight, &tapes).unwrap();
-        assert_eq!(after[0].0.uv, before[0].0.uv);
-    }
-
-    #[test]
-    fn a_tape_along_a_dart_lies_on_both_legs() {
-        let panels = [cut_cap()];
-        let material = Material {
-            name: "test".into(),
-            limit: 0.4,
-            tension: 1.0,
-            crowding: 1.0,
-        };
-        // From the mouth along the cut and on over the top.
-        let tape: Vec<Point3> = (-100..=100)
-            .map(|k| {
-                let (sin, cos) = (-1.02 * f64::from(k) / 100.0).sin_cos();
-                let swell = 90.0 * (1.0 + 0.08 * sin * 0.7_f64.cos());
-                Point3::new(swell * sin, 0.0, swell * cos)
-            })
-            .collect();
-        let head: f64 = tape.windows(2).map(|w| (w[1] - w[0]).norm()).sum();
-        let laid = lay_together(&panels, &material).unwrap();
-        let maps: Vec<&FlatMap> = laid.iter().map(|(map, _)| map).collect();
-        let pieces = tapes::pieces(&panels, &maps, std::slice::from_ref(&tape));
-        let weights: f64 = pieces.iter().map(|piece| piece.line.weight).sum();
-        assert!((weights - 1.0).abs() < 1e-12);
-        // Half of the tape lies on the cut: two lines for it.
-        let length = |pieces: &[tapes::Piece]| -> f64 {
-            pieces.iter().map(|piece| piece.line.length_mm).sum()
-        };
-        let along = LengthSummary::new(
-            &panels[0].mesh,
-            &maps[0].uv,
-            &edges_of(&panels[0], |kind| kind == EdgeKind::Dart(0, Side::Left)),
-        );
-        let whole = length(&pieces);
-        assert!(
-            (whole - head - along.head_mm).abs() < 8.0,
-            "{whole} {head} {along:?}"
-        );
-        // One leg pulled out by 4 mm in 100 lengthens the tape by half of that.
-        let before = tapes::errors(&pieces, &maps, 1)[0];
-        let right: std::collections::BTreeSet<u32> =
-            edges_of(&panels[0], |kind| kind == EdgeKind::Dart(0, Side::Right))
-                .into_iter()
-                .map(|edge| edge.0)
-                .collect();
-        let mut pulled = maps[0].clone();
-        let point = pulled.uv[0];
-        for &v in &right {
-            let at = &mut pulled.uv[v as usize];
-            *at = point + (*at - point) * 1.04;
-        }
-        let grown = tapes::errors(&pieces, &[&pulled], 1)[0] - before;
-        let share = along.head_mm / head;
-        assert!(
-            (grown - 0.5 * 0.04 * share).abs() < 0.002,
-            "{grown} {share}"
-        );
     }
 }

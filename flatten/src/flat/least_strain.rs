@@ -28,14 +28,12 @@ const ON_FROM_CIRCLE: f64 = 0.05;
 /// Steps that open a convex-combination map up before the material's own energy takes over.
 const OPENING_STEPS: usize = 60;
 
-/// Edges whose length is to be kept, and how much that counts.
+/// Edges whose length is to be kept as it is on the head, and how much that counts.
 #[derive(Debug, Clone, PartialEq)]
 pub struct KeptEdges {
     /// Edges of the mesh as vertex pairs. What is kept is the length of runs of them about as long as a
     /// triangle's side, as far as one edge begins where the one before it ends.
     pub edges: Vec<(u32, u32)>,
-    /// Length to keep of each edge, mm, where it is not the head's.
-    pub lengths: Option<Vec<f64>>,
     /// Weight of the length-weighted mean square of their errors against the area-weighted mean of
     /// the surface's: 1 makes an error all along the edges as dear as the same strain all over.
     pub weight: f64,
@@ -60,9 +58,12 @@ pub type OnFace = [(u32, f64); 3];
 /// A line across triangles whose length is to be kept as it is on the head: where a tape is laid.
 #[derive(Debug, Clone, PartialEq)]
 pub struct KeptLine {
-    /// Points of the line.
+    /// Points of the line, no nearer to one another than cloth can be pushed aside between them.
     pub points: Vec<OnFace>,
-    /// Its length on the head, mm.
+    /// For how much of its length each straight piece between two points counts: less towards the line's ends, so
+    /// that what pulls there is no single point.
+    pub shares: Vec<f64>,
+    /// What the pieces' lengths, for as much as they count, are to add up to, mm.
     pub length_mm: f64,
     /// Weight against the surface's mean energy, as the weight of [`KeptEdges`] by this line's part of all.
     pub weight: f64,
@@ -75,8 +76,8 @@ pub struct LeastStrainOptions {
     pub energy: Energy,
     /// Edges whose length is to be kept.
     pub kept: Vec<KeptEdges>,
-    /// Edges that are to be as long as their partners: the legs of darts.
-    pub matched: MatchedEdges,
+    /// Edges that are to be as long as their partners: the legs of darts, the two sides of seams.
+    pub matched: Vec<MatchedEdges>,
     /// Lines across the surface that are to keep their length.
     pub lines: Vec<KeptLine>,
     /// Most steps of the descent.
@@ -93,7 +94,7 @@ impl Default for LeastStrainOptions {
         Self {
             energy: Energy::Equal,
             kept: Vec::new(),
-            matched: MatchedEdges::default(),
+            matched: Vec::new(),
             lines: Vec::new(),
             most_steps: MOST_STEPS,
             tolerance: TOLERANCE,

@@ -11,7 +11,7 @@
 
 use std::ops::Range;
 
-use crate::{Point2, Vector2, mesh::TriMesh};
+use crate::mesh::TriMesh;
 
 use super::{
     KeptEdges, KeptLine, LeastStrainOptions, MatchedEdges, OnFace, curvature::Curvature,
@@ -47,7 +47,9 @@ impl Lengths {
         for kept in &options.kept {
             lengths.keep(&line, kept, stiffness);
         }
-        lengths.link(&line, &options.matched, stiffness);
+        for matched in &options.matched {
+            lengths.link(&line, matched, stiffness);
+        }
         for line in &mut lengths.lines {
             line.weight *= stiffness;
         }
@@ -56,19 +58,17 @@ impl Lengths {
 
     fn keep(&mut self, line: &Line, kept: &KeptEdges, stiffness: f64) {
         let heads: Vec<f64> = kept.edges.iter().map(|&e| line.length(e)).collect();
-        let wanted = kept.lengths.as_ref().unwrap_or(&heads);
         let total: f64 = heads.iter().sum();
         let follows = |k: usize| kept.edges[k].1 == kept.edges[k + 1].0;
         for run in line.runs(kept.edges.len(), |k| kept.edges[k], follows) {
             let head: f64 = heads[run.clone()].iter().sum();
-            let length: f64 = wanted[run.clone()].iter().sum();
             let weight = stiffness * kept.weight * head / total;
-            if !(weight > 0.0 && length > 0.0) {
+            if !(weight > 0.0 && head > 0.0) {
                 continue;
             }
             let spring = Spring {
                 path: path(&kept.edges[run.clone()]),
-                inverse: 1.0 / length,
+                inverse: 1.0 / head,
                 weight,
                 stiffening: kept.within.map_or(0.0, |within| 1.0 / (within * within)),
             };
@@ -353,6 +353,18 @@ impl KeptLine {
         })
     }
 
+    /// How the line's length grows when vertices move, times `by`.
+    fn grows<'a>(
+        &'a self,
+        uv: &'a [[f64; 2]],
+        by: f64,
+    ) -> impl Iterator<Item = (u32, [f64; 2])> + 'a {
+        let pieces = self.pieces(uv).zip(&self.shares);
+        pieces.flat_map(move |((ends, side, length), share)| {
+            Self::apart(ends, side.map(|x| by * share * x / length))
+        })
+    }
+
     /// Motions of vertices that move a piece's ends apart in a direction.
     fn apart(ends: &[OnFace], along: [f64; 2]) -> impl Iterator<Item = (u32, [f64; 2])> + '_ {
         let signed = ends.iter().zip([-1.0, 1.0]);
@@ -363,37 +375,28 @@ impl KeptLine {
         })
     }
 
-    /// Its length in the plane.
-    pub(super) fn flat_mm(&self, uv: &[Point2]) -> f64 {
-        let at = |point: &OnFace| -> Vector2 {
-            point.iter().map(|&(v, w)| uv[v as usize].coords * w).sum()
-        };
-        let sides = self.points.windows(2);
-        sides.map(|ends| (at(&ends[1]) - at(&ends[0])).norm()).sum()
-    }
-
     fn error(&self, uv: &[[f64; 2]]) -> f64 {
-        self.pieces(uv).map(|piece| piece.2).sum::<f64>() / self.length_mm - 1.0
+        let counted = |(piece, share): (_, &f64)| -> f64 {
+            let (_, _, length): (&[OnFace], [f64; 2], f64) = piece;
+            share * length
+        };
+        let pieces = self.pieces(uv).zip(&self.shares);
+        pieces.map(counted).sum::<f64>() / self.length_mm - 1.0
     }
 
     fn add(&self, uv: &[[f64; 2]], gradient: &mut [[f64; 2]]) -> f64 {
         let error = self.error(uv);
         let slope = 2.0 * self.weight * error / self.length_mm;
-        for (ends, side, length) in self.pieces(uv) {
-            for (vertex, by) in Self::apart(ends, side.map(|x| slope * x / length)) {
-                let sum = &mut gradient[vertex as usize];
-                *sum = [sum[0] + by[0], sum[1] + by[1]];
-            }
+        for (vertex, by) in self.grows(uv, slope) {
+            let sum = &mut gradient[vertex as usize];
+            *sum = [sum[0] + by[0], sum[1] + by[1]];
         }
         self.weight * error * error
     }
 
     /// A smooth line across triangles: what it has against turning is next to nothing.
     fn stiffen(&self, uv: &[[f64; 2]], curvature: &mut Curvature) {
-        let grows: Vec<_> = self
-            .pieces(uv)
-            .flat_map(|(ends, side, length)| Self::apart(ends, side.map(|x| x / length)))
-            .collect();
+        let grows: Vec<_> = self.grows(uv, 1.0).collect();
         let weight = 2.0 * self.weight / (self.length_mm * self.length_mm);
         curvature.add_stiff(&grows, weight);
     }
@@ -457,28 +460,23 @@ mod tests {
     }
 
     #[test]
-    fn the_whole_length_is_kept_to_what_is_asked() {
+    fn the_whole_length_is_kept() {
         let (mesh, edges) = strip();
-        let kept = |lengths| LeastStrainOptions {
+        let options = LeastStrainOptions {
             kept: vec![KeptEdges {
-                edges: edges.clone(),
-                lengths,
+                edges,
                 weight: 1.0,
                 within: None,
             }],
             ..LeastStrainOptions::default()
         };
-        let uv: Vec<[f64; 2]> = mesh.positions().iter().map(|p| [p.x, p.y]).collect();
-        let energy = |lengths| {
-            let options = kept(lengths);
+        let energy = |size: f64| {
+            let at = |p: &Point3| [size * p.x, size * p.y];
+            let uv: Vec<[f64; 2]> = mesh.positions().iter().map(at).collect();
             Lengths::new(&mesh, &options, 1.0).add(&uv, &mut vec![[0.0; 2]; uv.len()])
         };
-        assert!(energy(None) < 1e-20);
-        let tenth_more = edges
-            .iter()
-            .map(|&(a, b)| 1.1 * (mesh.position(b) - mesh.position(a)).norm());
-        let error: f64 = 1.0 / 1.1 - 1.0;
-        let found = energy(Some(tenth_more.collect()));
-        assert!((found - error * error).abs() < 1e-12, "{found}");
+        assert!(energy(1.0) < 1e-20);
+        let found = energy(1.1);
+        assert!((found - 0.01).abs() < 1e-12, "{found}");
     }
 }

@@ -18,6 +18,7 @@ mod least_strain;
 mod lengths;
 mod stretch;
 mod tapes;
+mod together;
 mod tutte;
 mod vectors;
 
@@ -29,15 +30,15 @@ pub use conformal::FlatError;
 pub use descent::{Descent, Limits};
 pub use energy::{Cloth, Energy, Grain};
 pub use lay::{
-    FINISHED_EDGE_WEIGHT, FINISHED_EDGE_WITHIN, LEG_WEIGHT, SEAM_WEIGHT, along_tapes, edges_of,
-    finished_edges, finished_length, lay, lay_quickly, lay_together,
+    FINISHED_EDGE_WEIGHT, FINISHED_EDGE_WITHIN, LEG_WEIGHT, SEAM_WEIGHT, edges_of, finished_edges,
+    finished_length, lay, lay_quickly,
 };
 pub use least_strain::{
     KeptEdges, KeptLine, LeastStrainOptions, MOST_STEPS, MatchedEdges, OnFace, TOLERANCE,
     least_strain,
 };
-
 pub use strain::{FaceStrain, LengthSummary, StrainField, StrainSummary};
+pub use together::{along_tapes, lay_together};
 
 use crate::Point2;
 

@@ -1,6 +1,7 @@
 //! Tapes on the base as lines that keep their length.
 //!
-//! In: panels as they are laid, and tapes on the head. Out: the lines along which tapes cross them.
+//! In: a base as it is laid, all panels one surface, and tapes on the head. Out: the lines along which tapes
+//! cross it.
 //!
 //! The maker lays a tape over the sewn base and compares with the head. Least strain alone comes out short along
 //! the middle of a strip between two long darts and long at its sides. With some weight on the tapes the sides
@@ -9,97 +10,134 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::{
-    Point3,
+    Point2, Point3, Vector2,
     dart::{EdgeKind, Panel, Side},
     mesh::{NONE, Nearest, TriMesh, index},
 };
 
-use super::{FlatMap, KeptLine, OnFace};
+use super::{KeptLine, OnFace};
 
 /// Distance between two points of a line, mm.
 const STEP_MM: f64 = 2.0;
-/// Steps of one line at most: its whole length is kept, which costs less strain than each step's; a longer one would
-/// join too many vertices with one another.
-const STEPS: usize = 50;
+/// Steps from one point of the line that is kept to the next. Shorter ones could be had longer by pushing the points
+/// aside in turn, which on a fine mesh costs next to nothing and helps no tape.
+const STRIDE: usize = 5;
+/// Pieces at either end of a kept line over which its pull grows. A pull on a single point stretches the cloth there
+/// alone, the more the finer the mesh.
+const GROWS_OVER: usize = 3;
 /// Farthest a tape may hang above a panel to be laid along it, mm.
 const ABOVE_MM: f64 = 6.0;
-/// Distance from an edge of the panel within which a point lies on it, mm. A tape that runs along a dart, as at the
-/// nape's centre, lies on both of its legs, and rounding would choose one; along another edge others keep the length.
+/// Distance from an edge of a panel within which a point lies on it, mm. A tape that runs along a dart, as at the
+/// nape's centre, or a seam lies on both of its sides, and rounding would choose one; along another edge others keep
+/// the length.
 const ON_EDGE_MM: f64 = 0.05;
 /// Greatest relation of a step's length in the plane to that on the head: where it is greater, an open dart
-/// lies between.
+/// or a seam lies between.
 const JUMP: f64 = 1.3;
 /// Edge of the cells by which far triangles are left out, mm.
 const CELL_MM: f64 = 12.0;
 
-/// Point of a tape on a panel.
+/// Point of a tape on the base.
 struct Place {
-    panel: usize,
     on_head: Point3,
-    /// Where it lies: on a dart, on its left and on its right leg; else twice the same.
+    /// Where it lies: on a cut, on its left and on its right side; else twice the same.
     sides: [OnFace; 2],
 }
 
-/// A piece of a tape on a panel.
+/// A piece of a tape where the cloth runs on.
 pub(super) struct Piece {
-    pub(super) tape: usize,
-    pub(super) panel: usize,
-    /// A half where the tape lies on both legs of a dart, each with a piece of its own.
+    tape: usize,
+    /// A half where the tape lies on both sides of a cut, each with a piece of its own.
     share: f64,
-    /// Its weight is its part of all lines on the panel.
-    pub(super) line: KeptLine,
+    points: Vec<OnFace>,
+    pub(super) head_mm: f64,
+    /// Its part of all pieces' length.
+    pub(super) part: f64,
 }
 
-/// The pieces of tapes on panels as they are laid.
-pub(super) fn pieces(panels: &[Panel], maps: &[&FlatMap], tapes: &[Vec<Point3>]) -> Vec<Piece> {
+impl Piece {
+    fn flat_mm(&self, uv: &[Point2]) -> f64 {
+        length(&self.points, uv)
+    }
+
+    /// The line that is to become as much longer as the piece is too short where it lies. Its whole length is kept,
+    /// which costs less strain than each step's.
+    pub(super) fn kept(&self, uv: &[Point2], weight: f64) -> KeptLine {
+        let steps = self.points.len() - 1;
+        let count = (steps / STRIDE).max(1);
+        let points: Vec<OnFace> = (0..=count)
+            .map(|k| self.points[k * steps / count])
+            .collect();
+        let most = GROWS_OVER.min(count.div_ceil(2));
+        let shares: Vec<f64> = (0..count)
+            .map(|k| (k + 1).min(count - k).min(most) as f64 / most as f64)
+            .collect();
+        let pieces = points.windows(2).zip(&shares);
+        let counted: f64 = pieces.map(|(ends, share)| share * length(ends, uv)).sum();
+        KeptLine {
+            length_mm: counted + self.head_mm - self.flat_mm(uv),
+            points,
+            shares,
+            weight: weight * self.part,
+        }
+    }
+}
+
+/// Length of a line in the plane.
+fn length(points: &[OnFace], uv: &[Point2]) -> f64 {
+    let sides = points.windows(2);
+    sides
+        .map(|ends| (at(&ends[1], uv) - at(&ends[0], uv)).norm())
+        .sum()
+}
+
+fn at(point: &OnFace, uv: &[Point2]) -> Vector2 {
+    let part = |&(v, w): &(u32, f64)| uv[v as usize].coords * w;
+    point.iter().map(part).sum()
+}
+
+/// The pieces of tapes on a base as it is laid.
+pub(super) fn pieces(base: &Panel, uv: &[Point2], tapes: &[Vec<Point3>]) -> Vec<Piece> {
     let tapes: Vec<Vec<Point3>> = tapes.iter().map(|tape| stepped(tape)).collect();
     let cells = near(&tapes);
-    let trees: Vec<Nearest> = panels
-        .iter()
-        .map(|panel| {
-            let middle = |face: u32| {
-                let [a, b, c] = panel.mesh.corners(face);
-                Point3::from((a.coords + b.coords + c.coords) / 3.0)
-            };
-            Nearest::of(&panel.mesh, |face| cells.contains(&cell(&middle(face))))
-        })
-        .collect();
-    let legs: Vec<Legs> = panels.iter().map(legs).collect();
+    let middle = |face: u32| {
+        let [a, b, c] = base.mesh.corners(face);
+        Point3::from((a.coords + b.coords + c.coords) / 3.0)
+    };
+    let tree = Nearest::of(&base.mesh, |face| cells.contains(&cell(&middle(face))));
+    let cuts = cuts(base);
     let mut pieces = Vec::new();
     for (tape, points) in tapes.iter().enumerate() {
         let mut row: Vec<Place> = Vec::new();
-        for at in points.iter().map(|p| place(panels, &trees, &legs, *p)) {
+        for at in points.iter().map(|p| place(base, &tree, &cuts, *p)) {
             let goes_on = match (row.last(), &at) {
                 (None, _) => true,
-                (Some(last), Some(at)) => joined(last, at, maps),
+                (Some(last), Some(at)) => joined(last, at, uv),
                 (Some(_), None) => false,
             };
-            if !goes_on || row.len() > STEPS {
+            if !goes_on {
                 pieces.extend(piece(tape, &row));
-                let last = row.pop().filter(|_| goes_on);
-                row = last.into_iter().collect();
+                row.clear();
             }
             row.extend(at);
         }
         pieces.extend(piece(tape, &row));
     }
-    let mut totals = vec![0.0; panels.len()];
-    for piece in &pieces {
-        totals[piece.panel] += piece.share * piece.line.length_mm;
-    }
+    let length = |piece: &Piece| piece.share * piece.head_mm;
+    let total: f64 = pieces.iter().map(length).sum();
     for piece in &mut pieces {
-        piece.line.weight = piece.share * piece.line.length_mm / totals[piece.panel];
+        piece.part = length(piece) / total;
     }
     pieces
 }
 
 /// How far off its length on the head each tape is, as a part of it.
-pub(super) fn errors(pieces: &[Piece], maps: &[&FlatMap], tapes: usize) -> Vec<f64> {
+pub(super) fn errors(pieces: &[Piece], uv: &[Point2], tapes: usize) -> Vec<f64> {
     let mut sums = vec![[0.0; 2]; tapes];
     for piece in pieces {
         let [flat, head] = &mut sums[piece.tape];
-        *flat += piece.share * piece.line.flat_mm(&maps[piece.panel].uv);
-        *head += piece.share * piece.line.length_mm;
+        *flat += piece.share * piece.flat_mm(uv);
+        *head += piece.share * piece.head_mm;
     }
     let error = |[flat, head]: [f64; 2]| if head > 0.0 { flat / head - 1.0 } else { 0.0 };
     sums.into_iter().map(error).collect()
@@ -142,57 +180,53 @@ fn near(tapes: &[Vec<Point3>]) -> BTreeSet<[i64; 3]> {
     cells
 }
 
-/// Vertices on the left and right leg of a panel's darts, by their common origin. At a dart's point both are one.
-type Legs = BTreeMap<u32, [Option<u32>; 2]>;
+/// Vertices on the left and right side of a cut, by their common origin. At a dart's point both are one.
+type Sides = BTreeMap<u32, [Option<u32>; 2]>;
 
-fn legs(panel: &Panel) -> Legs {
-    let mut legs = Legs::new();
-    for edges in &panel.loops {
+/// The sides of every dart and seam.
+fn cuts(base: &Panel) -> Vec<Sides> {
+    let mut cuts: BTreeMap<EdgeKind, Sides> = BTreeMap::new();
+    for edges in &base.loops {
         for (k, kind) in edges.kinds.iter().enumerate() {
-            let EdgeKind::Dart(_, side) = *kind else {
-                continue;
+            let (cut, side) = match *kind {
+                EdgeKind::Dart(dart, side) => (EdgeKind::Dart(dart, Side::Left), side),
+                EdgeKind::Seam(seam, side) => (EdgeKind::Seam(seam, Side::Left), side),
+                EdgeKind::Perimeter(_) | EdgeKind::Opening(_) => continue,
             };
+            let sides = cuts.entry(cut).or_default();
             let next = (k + 1) % edges.vertices.len();
             for vertex in [edges.vertices[k], edges.vertices[next]] {
-                let pair = legs.entry(panel.origin[vertex as usize]).or_default();
+                let pair = sides.entry(base.origin[vertex as usize]).or_default();
                 pair[usize::from(side == Side::Right)] = Some(vertex);
             }
         }
     }
-    legs
+    cuts.into_values().collect()
 }
 
-/// The nearest place on a panel, if it is near.
-fn place(panels: &[Panel], trees: &[Nearest], legs: &[Legs], point: Point3) -> Option<Place> {
-    let on = |panel: usize| {
-        let mesh: &TriMesh = &panels[panel].mesh;
-        let (place, on_head, distance) = trees[panel].project(mesh, point);
-        let face = *place.faces(mesh).first()?;
-        let weights = place.weights_in(mesh, face)?;
-        let corners = mesh.faces()[face as usize];
-        let sides = match on_edge(mesh, face, on_head, weights) {
-            Some(ends) => on_legs(&panels[panel], &legs[panel], ends)?,
-            None => [[0, 1, 2].map(|k| (corners[k], weights[k])); 2],
-        };
-        (distance <= ABOVE_MM).then_some((
-            distance,
-            Place {
-                panel,
-                on_head,
-                sides,
-            },
-        ))
+/// The nearest place on the base, if it is near.
+fn place(base: &Panel, tree: &Nearest, cuts: &[Sides], point: Point3) -> Option<Place> {
+    let mesh = &base.mesh;
+    let (place, on_head, distance) = tree.project(mesh, point);
+    if distance > ABOVE_MM {
+        return None;
+    }
+    let face = *place.faces(mesh).first()?;
+    let weights = place.weights_in(mesh, face)?;
+    let corners = mesh.faces()[face as usize];
+    let sides = match on_edge(mesh, face, on_head, weights) {
+        Some(ends) => cuts
+            .iter()
+            .find_map(|sides| on_both(&base.origin, sides, ends))?,
+        None => [[0, 1, 2].map(|k| (corners[k], weights[k])); 2],
     };
-    (0..panels.len())
-        .filter_map(on)
-        .min_by(|a, b| a.0.total_cmp(&b.0))
-        .map(|found| found.1)
+    Some(Place { on_head, sides })
 }
 
-/// A point on an edge of the panel: the edge's ends and their weights.
+/// A point on an edge of a panel: the edge's ends and their weights.
 type OnEdge = [(u32, f64); 2];
 
-/// Where on the panel's edge a point of a triangle lies, if it does.
+/// Where on a panel's edge a point of a triangle lies, if it does.
 fn on_edge(mesh: &TriMesh, face: u32, at: Point3, weights: [f64; 3]) -> Option<OnEdge> {
     let corners = mesh.faces()[face as usize];
     let is_corner = |&k: &usize| {
@@ -216,52 +250,40 @@ fn on_edge(mesh: &TriMesh, face: u32, at: Point3, weights: [f64; 3]) -> Option<O
     ])
 }
 
-/// A point on a dart's leg, on both legs.
-fn on_legs(panel: &Panel, legs: &Legs, ends: OnEdge) -> Option<[OnFace; 2]> {
-    let [a, b] = ends.map(|(vertex, _)| legs.get(&panel.origin[vertex as usize]));
-    let leg = |side: usize| -> Option<OnFace> {
+/// A point on one side of a cut, on both sides.
+fn on_both(origin: &[u32], sides: &Sides, ends: OnEdge) -> Option<[OnFace; 2]> {
+    let [a, b] = ends.map(|(vertex, _)| sides.get(&origin[vertex as usize]));
+    let on = |side: usize| -> Option<OnFace> {
         let [one, two] = [a?[side]?, b?[side]?];
         Some([(one, ends[0].1), (two, ends[1].1), (two, 0.0)])
     };
-    Some([leg(0)?, leg(1)?])
+    Some([on(0)?, on(1)?])
 }
 
 /// Whether the cloth runs on between two places.
-fn joined(a: &Place, b: &Place, maps: &[&FlatMap]) -> bool {
+fn joined(a: &Place, b: &Place, uv: &[Point2]) -> bool {
     let head = (b.on_head - a.on_head).norm();
-    let flat = |place: &Place, side: usize| {
-        let uv = &maps[place.panel].uv;
-        let part = |&(v, w): &(u32, f64)| uv[v as usize].coords * w;
-        place.sides[side]
-            .iter()
-            .map(part)
-            .sum::<nalgebra::Vector2<f64>>()
+    let near = |side: usize| {
+        let flat = at(&b.sides[side], uv) - at(&a.sides[side], uv);
+        flat.norm() < JUMP * head
     };
-    let near = |side| (flat(b, side) - flat(a, side)).norm() < JUMP * head;
     // Beside the edge a tape's points fall on one another.
-    a.panel == b.panel && head > 0.25 * STEP_MM && near(0) && near(1)
+    head > 0.25 * STEP_MM && near(0) && near(1)
 }
 
-/// The piece along a row of places: two, where it lies on both legs of a dart.
+/// The piece along a row of places: two, where it lies on both sides of a cut.
 fn piece(tape: usize, row: &[Place]) -> Vec<Piece> {
-    let Some(panel) = row
-        .first()
-        .map(|place| place.panel)
-        .filter(|_| row.len() > 1)
-    else {
+    if row.len() < 2 {
         return Vec::new();
-    };
+    }
     let sides = row.windows(2).map(|w| (w[1].on_head - w[0].on_head).norm());
-    let length_mm: f64 = sides.sum();
+    let head_mm: f64 = sides.sum();
     let on = |side: usize, share: f64| Piece {
         tape,
-        panel,
         share,
-        line: KeptLine {
-            points: row.iter().map(|place| place.sides[side]).collect(),
-            length_mm,
-            weight: 0.0,
-        },
+        points: row.iter().map(|place| place.sides[side]).collect(),
+        head_mm,
+        part: 0.0,
     };
     if row.iter().all(|place| place.sides[0] == place.sides[1]) {
         vec![on(0, 1.0)]

@@ -176,6 +176,31 @@ impl TriMesh {
         loops
     }
 
+    /// The first vertex of each connected part, rising.
+    #[must_use]
+    pub fn first_of_parts(&self) -> Vec<u32> {
+        let mut seen = vec![false; self.vertex_count()];
+        let (mut first, mut queue) = (Vec::new(), Vec::new());
+        for start in 0..index(self.vertex_count()) {
+            if seen[start as usize] || self.outgoing(start) == NONE {
+                continue;
+            }
+            first.push(start);
+            seen[start as usize] = true;
+            queue.push(start);
+            while let Some(vertex) = queue.pop() {
+                for h in self.fan(vertex) {
+                    for other in [self.head(h), self.apex(h)] {
+                        if !std::mem::replace(&mut seen[other as usize], true) {
+                            queue.push(other);
+                        }
+                    }
+                }
+            }
+        }
+        first
+    }
+
     /// Corner positions of a face.
     #[must_use]
     pub fn corners(&self, face: u32) -> [Point3; 3] {
@@ -384,6 +409,17 @@ mod tests {
         assert!((mesh.area() - 1.0).abs() < 1e-15);
         assert_eq!(mesh.fan(0).count(), 2);
         assert!(mesh.on_boundary(2));
+    }
+
+    #[test]
+    fn each_part_has_a_first_vertex() {
+        let (positions, faces) = square().into_parts();
+        assert_eq!(square().first_of_parts(), vec![0]);
+        let beside = positions.iter().map(|p| p + Vector3::x() * 3.0);
+        let both: Vec<Point3> = positions.iter().copied().chain(beside).collect();
+        let others = faces.iter().map(|face| face.map(|v| v + 4));
+        let mesh = TriMesh::new(both, faces.iter().copied().chain(others).collect()).unwrap();
+        assert_eq!(mesh.first_of_parts(), vec![0, 4]);
     }
 
     #[test]
