@@ -28,8 +28,8 @@ use super::{
 /// A panel's map and its strain.
 type Laid = (FlatMap, StrainField);
 
-/// Weights on tapes over the base keeping their length, the next where the last was too little.
-const TAPE_WEIGHTS: [f64; 5] = [8.0, 16.0, 32.0, 64.0, 128.0];
+/// First and greatest weight on tapes over the base keeping their length; doubled where it was too little.
+const TAPE_WEIGHTS: [f64; 2] = [8.0, 128.0];
 /// How far off its length on the head a tape may be, with a little to spare of the hundredth that a maker is told.
 const TAPE_WITHIN: f64 = 0.009;
 /// Error of the finished edges that tapes may cost: a little less than is allowed.
@@ -88,8 +88,9 @@ pub fn along_tapes(
     let plain = LeastStrainOptions::for_panel(&base.whole, material);
     let edge = |map: &FlatMap| finished_length([(&*base.whole, &map.uv[..])]).error.abs();
     let most_edge = edge(&first).max(FINISHED_EDGE_MOST);
-    let mut best = None;
-    for weight in TAPE_WEIGHTS {
+    let [mut weight, greatest] = TAPE_WEIGHTS;
+    let (mut best, mut too_much) = (None, false);
+    while weight <= greatest {
         let last = best.as_ref().unwrap_or(&first);
         if off(last) <= TAPE_WITHIN {
             break;
@@ -101,10 +102,17 @@ pub fn along_tapes(
         };
         let anew = base.go_on(&options, last)?;
         let within = base.p95(&anew, material) <= material.limit && edge(&anew) <= most_edge;
-        if !(sound(&anew.report) && anew.report.converged && within) {
-            break;
+        let gained = sound(&anew.report) && anew.report.converged && within;
+        if gained {
+            best = Some(anew);
         }
-        best = Some(anew);
+        // Half way back once, where the cloth had no room for the whole step.
+        weight *= match (gained, too_much) {
+            (true, false) => 2.0,
+            (false, false) => std::f64::consts::FRAC_1_SQRT_2,
+            (_, true) => break,
+        };
+        too_much = !gained;
     }
     Ok(best.map_or(laid, |map| base.parts(map)))
 }
