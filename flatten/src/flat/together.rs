@@ -12,7 +12,7 @@ use std::borrow::Cow;
 use rayon::prelude::*;
 
 use crate::{
-    Point2, Point3, Vector2,
+    Point3, Vector2,
     dart::{EdgeLoop, Panel},
     job::Material,
     mesh::{TriMesh, index},
@@ -20,9 +20,7 @@ use crate::{
 
 use super::{
     Descent, FlatError, FlatMap, FlatReport, LeastStrainOptions, Limits, StrainField,
-    finished_length, lay,
-    overlap::{self, Fold},
-    tapes,
+    finished_length, lay, tapes,
 };
 
 /// A panel's map and its strain.
@@ -168,27 +166,19 @@ impl<'a> Base<'a> {
         Ok(map)
     }
 
-    /// Each panel's part of a map of the whole; where it is unsound the report of its own panel says so.
+    /// Each panel's part of a sound map of the whole.
     fn parts(&self, map: FlatMap) -> Vec<Laid> {
-        let mut rest = &map.uv[..];
+        let FlatMap { uv, report } = map;
+        let mut rest = &uv[..];
         let part = |panel: &Panel| {
             let (uv, others) = rest.split_at(panel.mesh.vertex_count());
             rest = others;
-            let loops: Vec<_> = panel.loops.iter().map(|l| l.vertices.clone()).collect();
-            let mut report = FlatReport {
-                overlaps: overlap::crossings(&loops, uv).len(),
-                flipped: 0,
-                ..map.report.clone()
+            let map = FlatMap {
+                uv: uv.to_vec(),
+                report: report.clone(),
             };
-            for fold in overlap::folds(&panel.mesh, uv) {
-                match fold {
-                    Fold::Face(_) => report.flipped += 1,
-                    Fold::Vertex(_) => report.overlaps += 1,
-                }
-            }
-            let field = StrainField::new(&panel.mesh, uv);
-            let uv: Vec<Point2> = uv.to_vec();
-            (FlatMap { uv, report }, field)
+            let field = StrainField::new(&panel.mesh, &map.uv);
+            (map, field)
         };
         self.panels.iter().map(part).collect()
     }
