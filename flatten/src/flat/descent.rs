@@ -451,6 +451,8 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
         self.last_slope = self.slope;
         self.first_slope = self.first_slope.max(self.slope);
         if self.slope <= tolerance {
+            // The step is known by now, and the metric that it was found with was the dear part of it.
+            self.search(&direction, promise);
             return Progress::Arrived;
         }
         if self.search(&direction, promise) {

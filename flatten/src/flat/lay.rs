@@ -40,9 +40,9 @@ const PANEL_TOLERANCE: f64 = 1e-4;
 
 /// Steps a candidate layout is given: most have settled by then.
 const QUICK_STEPS: usize = 60;
-/// When a candidate has settled: the next step would change strain by less than this. Its 95th percentile
-/// is then within 0.03 % strain of the exact one, and is compared to 0.1 %.
-const QUICK_TOLERANCE: f64 = 2e-3;
+/// When a candidate has settled: its last step changes strain by less than this. Its 95th percentile is then
+/// within 0.03 % strain of the exact one (`benches/candidate`), and is compared to 0.1 %.
+const QUICK_TOLERANCE: f64 = 5e-3;
 
 /// Lays a panel flat with least strain for its material.
 ///
