@@ -50,6 +50,10 @@ const HOPEFUL: f64 = 1.4;
 /// A number of darts is looked at once more when it came to under this many limits.
 const NEAR: f64 = 2.0;
 
+/// A number of darts that missed the limit by no more than this is looked at once more, on another coarse copy, where
+/// a greater one met it: which of two copies shows a way in is luck.
+const MISSED: f64 = 1.15;
+
 /// Candidates of each promising number of darts that are judged on a finer copy.
 const JUDGED: usize = 3;
 
@@ -181,9 +185,11 @@ pub fn search(
         found,
     };
     search.pass(&scout);
-    if !search.found.met {
-        let finer = copies.copy(PATIENT_STEP_MM);
-        let again = Scout::new(finer.as_ref().unwrap_or(patch), material, scout.options);
+    let finer = copies.copy(PATIENT_STEP_MM);
+    let again = Scout::new(finer.as_ref().unwrap_or(patch), material, scout.options);
+    if search.found.met {
+        search.try_fewer(&again);
+    } else {
         let nothing = search.found.best.layout.darts.is_empty();
         search.pass(&if nothing { again.patient() } else { again });
     }
@@ -232,6 +238,24 @@ impl Search<'_> {
         }
     }
 
+    /// Looks once more at fewer darts than were found, where those came near the limit.
+    fn try_fewer(&mut self, scout: &Scout<'_>) {
+        let darts = |reach: &Reach| reach.layout.darts.len();
+        let most = darts(&self.found.best);
+        let near = |r: &&Reach| darts(r) < most && r.p95 <= MISSED * scout.material.limit;
+        let mut counts: Vec<usize> = self.found.curve.iter().filter(near).map(darts).collect();
+        counts.sort_unstable();
+        for count in counts {
+            let candidates = scout.starts(count, &mut self.found.tried);
+            if !candidates.is_empty() {
+                self.look(scout, candidates, true);
+            }
+            if darts(&self.found.best) < most {
+                return;
+            }
+        }
+    }
+
     /// Looks at one number of darts, and takes the best of it where that is better than what was found before;
     /// moves the darts about first where it is promising.
     fn look(&mut self, scout: &Scout<'_>, mut candidates: Vec<Candidate>, promising: bool) {
@@ -257,7 +281,14 @@ impl Search<'_> {
         reached.sort_by(|a, b| judge.price(a).total_cmp(&judge.price(b)));
         let better = |reach: &Reach| {
             if found.met {
-                judge.meets(reach) && splits(reach, &found.best)
+                let darts = |r: &Reach| r.layout.darts.len();
+                let fewer = promising && darts(reach) < darts(&found.best);
+                judge.meets(reach)
+                    && if fewer {
+                        !splits(&found.best, reach)
+                    } else {
+                        splits(reach, &found.best)
+                    }
             } else {
                 judge.meets(reach) || pays(reach, &found.best)
             }
