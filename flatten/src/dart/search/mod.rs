@@ -54,6 +54,10 @@ const NEAR: f64 = 2.0;
 /// a greater one met it: which of two copies shows a way in is luck.
 const MISSED: f64 = 1.15;
 
+/// Part of the limit within which it is then taken: so near the limit that cloth has no room left to bring the tapes
+/// of the sewn base to the head's, one dart less is no gain.
+const ROOM: f64 = 0.94;
+
 /// Candidates of each promising number of darts that are judged on a finer copy.
 const JUDGED: usize = 3;
 
@@ -285,7 +289,7 @@ impl Search<'_> {
                 let fewer = promising && darts(reach) < darts(&found.best);
                 judge.meets(reach)
                     && if fewer {
-                        !splits(&found.best, reach)
+                        reach.p95 <= ROOM * judge.material.limit && !splits(&found.best, reach)
                     } else {
                         splits(reach, &found.best)
                     }
