@@ -33,11 +33,10 @@ use self::{
     scout::{AIM, BREACH, LIES_ON_ITSELF, Scout},
 };
 
-/// Side of the coarse copy's triangles, mm: some six hundred vertices on a full base. The strain that it sees is
-/// above the fine mesh's; what is chosen is judged on a finer copy.
+/// Side of the coarse copy's triangles, mm: a few hundred vertices on a full base. What is chosen is judged on a finer copy.
 const COARSE_STEP_MM: f64 = 13.0;
 
-/// The same where the first look found nothing that meets the limit: what one copy can't see another may.
+/// The same for a second look, where a limit was missed: what one copy can't see another may.
 const PATIENT_STEP_MM: f64 = 9.0;
 
 /// Side of the triangles that the result of a search is judged on, mm.
@@ -125,6 +124,12 @@ pub struct Reach {
     pub take_up_mm: Vec<f64>,
 }
 
+impl Reach {
+    fn count(&self) -> usize {
+        self.layout.darts.len()
+    }
+}
+
 /// The layout that was found.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Found {
@@ -189,16 +194,19 @@ pub fn search(
         found,
     };
     search.pass(&scout);
-    let finer = copies.copy(PATIENT_STEP_MM);
-    let again = Scout::new(finer.as_ref().unwrap_or(patch), material, scout.options);
-    if search.found.met {
-        search.try_fewer(&again);
-    } else {
-        let nothing = search.found.best.layout.darts.is_empty();
-        search.pass(&if nothing { again.patient() } else { again });
+    let fewer = search.fewer_that_came_near(material);
+    if !(search.found.met && fewer.is_empty()) {
+        let finer = copies.copy(PATIENT_STEP_MM);
+        let again = Scout::new(finer.as_ref().unwrap_or(patch), material, scout.options);
+        if search.found.met {
+            search.try_fewer(&again, &fewer);
+        } else {
+            let nothing = search.found.best.count() == 0;
+            search.pass(&if nothing { again.patient() } else { again });
+        }
     }
     let (mut found, real) = (search.found, search.real);
-    found.curve.sort_by_key(|r| r.layout.darts.len());
+    found.curve.sort_by_key(Reach::count);
     if !found.met {
         found.held_back_by = real.held_back_by(&found.best.layout);
     }
@@ -219,7 +227,7 @@ impl Search<'_> {
         let most = scout.options.most;
         let far = |count: usize| {
             let curve = &self.found.curve;
-            let earlier = curve.iter().find(|r| r.layout.darts.len() == count);
+            let earlier = curve.iter().find(|r| r.count() == count);
             earlier.is_some_and(|r| r.p95 > NEAR * scout.material.limit)
         };
         let counts: Vec<usize> = (scout.options.fewest..=most)
@@ -242,19 +250,30 @@ impl Search<'_> {
         }
     }
 
-    /// Looks once more at fewer darts than were found, where those came near the limit.
-    fn try_fewer(&mut self, scout: &Scout<'_>) {
-        let darts = |reach: &Reach| reach.layout.darts.len();
-        let most = darts(&self.found.best);
-        let near = |r: &&Reach| darts(r) < most && r.p95 <= MISSED * scout.material.limit;
-        let mut counts: Vec<usize> = self.found.curve.iter().filter(near).map(darts).collect();
+    /// Numbers of darts below the one found that missed the limit by little, fewest first.
+    fn fewer_that_came_near(&self, material: &Material) -> Vec<usize> {
+        let most = self.found.best.count();
+        let near = |r: &&Reach| r.count() < most && r.p95 <= MISSED * material.limit;
+        let mut counts: Vec<usize> = self
+            .found
+            .curve
+            .iter()
+            .filter(near)
+            .map(Reach::count)
+            .collect();
         counts.sort_unstable();
-        for count in counts {
+        counts
+    }
+
+    /// Looks once more at fewer darts than were found, until some are taken.
+    fn try_fewer(&mut self, scout: &Scout<'_>, counts: &[usize]) {
+        let most = self.found.best.count();
+        for &count in counts {
             let candidates = scout.starts(count, &mut self.found.tried);
             if !candidates.is_empty() {
                 self.look(scout, candidates, true);
             }
-            if darts(&self.found.best) < most {
+            if self.found.best.count() < most {
                 return;
             }
         }
@@ -285,11 +304,12 @@ impl Search<'_> {
         reached.sort_by(|a, b| judge.price(a).total_cmp(&judge.price(b)));
         let better = |reach: &Reach| {
             if found.met {
-                let darts = |r: &Reach| r.layout.darts.len();
-                let fewer = promising && darts(reach) < darts(&found.best);
+                // With promise, once the limit is met, only smaller numbers are looked at.
+                let room = ROOM * judge.material.limit;
+                let fewer = promising && reach.count() < found.best.count();
                 judge.meets(reach)
                     && if fewer {
-                        reach.p95 <= ROOM * judge.material.limit && !splits(&found.best, reach)
+                        reach.p95 <= room && !splits(&found.best, reach)
                     } else {
                         splits(reach, &found.best)
                     }
@@ -306,7 +326,7 @@ impl Search<'_> {
             found.met = judge.meets(&reach);
             found.best = reach.clone();
         }
-        let same = |r: &Reach| r.layout.darts.len() == reach.layout.darts.len();
+        let same = |r: &Reach| r.count() == reach.count();
         match found.curve.iter_mut().find(|r| same(r)) {
             Some(other) if judge.price(&reach) < judge.price(other) => *other = reach,
             Some(_) => {}
@@ -317,7 +337,7 @@ impl Search<'_> {
 
 /// Whether a layout takes off enough strain for the darts it has more.
 fn pays(reach: &Reach, than: &Reach) -> bool {
-    let more = reach.layout.darts.len() as f64 - than.layout.darts.len() as f64;
+    let more = reach.count() as f64 - than.count() as f64;
     reach.p95 + DART_PRICE * more.max(0.0) < than.p95
 }
 
