@@ -14,7 +14,7 @@ use super::{
 use crate::{
     Point2, Point3, Vector2, Vector3,
     dart::{CutLine, Side},
-    plane::{self, cross, left_of, settle_point, unit},
+    plane::{self, NearLine, cross, left_of, settle_point, unit},
 };
 
 /// A landmark farther than this from the finished edge gets no notch, mm: the base is partial there.
@@ -342,13 +342,15 @@ pub(super) fn guides(bench: &Bench<'_>) -> Vec<Guide> {
         ("centre", normal(head.front, head.nape)),
         ("ear line", normal(head.left_ear, head.right_ear)),
     ];
+    let trued = bench.boundaries.iter().flat_map(|b| &b.trued);
+    let edges: Vec<NearLine> = trued.map(|t| NearLine::new(&t.run.points)).collect();
     let mut guides = Vec::new();
     for (name, normal) in planes {
         if normal.norm_squared() < 0.5 {
             continue;
         }
         for line in place::section(bench.panel, bench.map, head.crown, normal) {
-            if plane::length(&line) < GUIDE_FROM_MM || runs_along_edge(bench, &line) {
+            if plane::length(&line) < GUIDE_FROM_MM || runs_along(&edges, &line) {
                 continue;
             }
             let fitted = plane::fit(&line, None, None, GUIDE_TOLERANCE_MM).curve;
@@ -366,12 +368,11 @@ pub(super) fn guides(bench: &Bench<'_>) -> Vec<Guide> {
     guides
 }
 
-/// Whether most of a line lies on the piece's own edge, where it would only blur a seam or leg.
-fn runs_along_edge(bench: &Bench<'_>, line: &[Point2]) -> bool {
+/// Whether most of a line lies on the piece's own edges, where it would only blur a seam or leg.
+fn runs_along(edges: &[NearLine], line: &[Point2]) -> bool {
     let on_edge = |p: &&Point2| {
-        bench.boundaries.iter().flat_map(|b| &b.trued).any(|t| {
-            plane::nearest(&t.run.points, **p).is_some_and(|foot| foot.distance < ON_EDGE_MM)
-        })
+        let near = |edge: &NearLine| edge.to(**p).is_some_and(|foot| foot.distance < ON_EDGE_MM);
+        edges.iter().any(near)
     };
     2 * line.iter().filter(on_edge).count() > line.len()
 }

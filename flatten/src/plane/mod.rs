@@ -6,6 +6,8 @@ mod curve;
 
 mod margin;
 
+mod near;
+
 mod polyline;
 
 mod spline;
@@ -14,6 +16,7 @@ pub mod pair;
 
 pub use curve::Curve;
 pub use margin::{Narrows, RimPoint, clear_of, union, widen};
+pub use near::NearLine;
 pub use polyline::{
     Foot, along, contains, crossings, cumulative, distinct, end_direction, length, nearest,
     ring_area, signed_turn, simplify,

@@ -74,30 +74,34 @@ pub struct Foot {
     pub distance: f64,
 }
 
-/// Nearest place on a polyline; `None` when it has fewer than two points.
-#[must_use]
-pub fn nearest(line: &[Point2], p: Point2) -> Option<Foot> {
-    let mut best: Option<Foot> = None;
-    for (segment, w) in line.windows(2).enumerate() {
-        let step = w[1] - w[0];
+impl Foot {
+    /// The nearest place on one segment of a line, between its two ends.
+    pub(super) fn on(segment: usize, [from, to]: [Point2; 2], p: Point2) -> Self {
+        let step = to - from;
         let size2 = step.norm_squared();
         let part = if size2 > 0.0 {
-            ((p - w[0]).dot(&step) / size2).clamp(0.0, 1.0)
+            ((p - from).dot(&step) / size2).clamp(0.0, 1.0)
         } else {
             0.0
         };
-        let at = w[0] + step * part;
-        let distance = (p - at).norm();
-        if best.is_none_or(|b| distance < b.distance) {
-            best = Some(Foot {
-                at,
-                segment,
-                part,
-                distance,
-            });
+        let at = from + step * part;
+        Self {
+            at,
+            segment,
+            part,
+            distance: (p - at).norm(),
         }
     }
-    best
+}
+
+/// Nearest place on a polyline; `None` when it has fewer than two points. For many places on one line see
+/// [`NearLine`](super::NearLine).
+#[must_use]
+pub fn nearest(line: &[Point2], p: Point2) -> Option<Foot> {
+    let segments = line.windows(2).enumerate();
+    segments
+        .map(|(segment, ends)| Foot::on(segment, [ends[0], ends[1]], p))
+        .min_by(|a, b| a.distance.total_cmp(&b.distance))
 }
 
 /// Area of a ring, mm²; counter-clockwise rings are positive.

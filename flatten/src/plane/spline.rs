@@ -13,7 +13,7 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::{Curve, along, cumulative, distinct, length, nearest, unit};
+use super::{Curve, NearLine, along, cumulative, distinct, length, unit};
 use crate::{Point2, Vector2};
 
 /// A fitted curve and how far it strays from its polyline.
@@ -65,13 +65,14 @@ pub fn fit(
         return straight();
     }
     let samples = sample(&line, total);
+    let near = NearLine::new(&line);
     let mut worst = None;
     for spans in SPANS {
         if 2 * spans > samples.len() + 4 || (spans > 4 && total < SHORTEST_SPAN_MM * spans as f64) {
             break;
         }
         if let Some(curve) = try_spans(&samples, leave, arrive, spans) {
-            let (error_mm, at) = stray(&curve, &line);
+            let (error_mm, at) = stray(&curve, &line, &near);
             if error_mm < tolerance {
                 return Fit { curve, error_mm };
             }
@@ -419,17 +420,18 @@ fn solve(
 
 /// Greatest distance between curve and polyline, either way, mm, and the polyline's point nearest
 /// to where that is.
-fn stray(curve: &Curve, line: &[Point2]) -> (f64, usize) {
+fn stray(curve: &Curve, line: &[Point2], near: &NearLine) -> (f64, usize) {
     let drawn = curve.linearise(0.002, 0.5);
+    let near_drawn = NearLine::new(&drawn);
     let mut worst = (0.0, 0);
     for (i, &p) in line.iter().enumerate() {
-        let off = nearest(&drawn, p).map_or(0.0, |foot| foot.distance);
+        let off = near_drawn.to(p).map_or(0.0, |foot| foot.distance);
         if off > worst.0 {
             worst = (off, i);
         }
     }
     for &p in &drawn {
-        let Some(foot) = nearest(line, p) else {
+        let Some(foot) = near.to(p) else {
             continue;
         };
         if foot.distance > worst.0 {
