@@ -104,7 +104,7 @@ fn leaning(patch: &Patch) -> Layout {
     let options = dart::SearchOptions {
         fewest: 6,
         most: 6,
-        generations: 0,
+        rounds: 0,
         ..dart::SearchOptions::default()
     };
     let none = Material {

@@ -1,9 +1,9 @@
 //! What darts are worth: strain of even and automatic layouts on the average head and on caps.
 //!
-//! `cargo run --release -p flatten --example layouts [BASE] [MOST] [GENERATIONS] [RESTARTS] [FEWEST]`
+//! `cargo run --release -p flatten --example layouts [BASE] [MOST] [ROUNDS] [RESTARTS] [FEWEST]`
 //!
 //! BASE is `head`, or `cap:60` for the part of a sphere of 90 mm within 60° of its top. With many restarts and
-//! generations it finds the layouts that the search starts from.
+//! rounds it finds the layouts that the search starts from.
 
 use std::{error::Error, f64::consts::TAU, time::Instant};
 
@@ -27,7 +27,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     let base = words.next().unwrap_or_else(|| "head".to_owned());
     let mut numbers = words.map(|a| a.parse::<usize>());
     let most = numbers.next().transpose()?.unwrap_or(8);
-    let generations = numbers.next().transpose()?;
+    let rounds = numbers.next().transpose()?;
     let restarts = numbers.next().transpose()?.unwrap_or(0);
     let fewest = numbers.next().transpose()?.unwrap_or(2);
     let patch = match base.strip_prefix("cap:") {
@@ -52,9 +52,9 @@ fn main() -> Result<(), Box<dyn Error>> {
             restarts,
             ..SearchOptions::default()
         };
-        options.generations = generations.unwrap_or(options.generations);
+        options.rounds = rounds.unwrap_or(options.rounds);
         if restarts > 0 {
-            (options.population, options.step) = (14, 0.06);
+            (options.batch, options.width) = (14, 0.06);
         }
         let start = Instant::now();
         let found = dart::search(&patch, &lace(), &options)?;

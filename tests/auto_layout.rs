@@ -10,6 +10,7 @@ use flatten::{
     job::Material,
     mesh::TriMesh,
     patch::{Head, Outline, Patch},
+    tape::{self, Stations, TapePath},
 };
 
 /// Too strict for any number of darts, so that the search uses all it may.
@@ -81,7 +82,7 @@ fn options(most: usize) -> SearchOptions {
     SearchOptions {
         fewest: most,
         most,
-        generations: 2,
+        rounds: 4,
         ..SearchOptions::default()
     }
 }
@@ -243,4 +244,67 @@ fn two_narrow_darts_are_preferred_to_a_wide_one() {
         .find(|r| r.layout.darts.len() == 2)
         .unwrap();
     assert!(fewer.p95 < 0.025 && widest(fewer) > 20.0, "{fewer:?}");
+}
+
+/// The tapes that a maker lays over a full base of the form.
+fn tapes(patch: &Patch) -> Vec<Vec<Point3>> {
+    let (form, place) = (average_head(), |&v: &u32| patch.mesh.position(v));
+    let perimeter: Vec<Point3> = patch.perimeter.iter().map(place).collect();
+    let (mesh, stations) = (form.mesh(6_000), Stations::of(&form.head(), &perimeter));
+    let paths = [
+        TapePath::FrontToNape,
+        TapePath::EarToEarOver,
+        TapePath::TempleToTempleBack,
+    ];
+    let measured = paths.map(|path| tape::measure(&mesh, &stations, path).unwrap().points);
+    measured.into()
+}
+
+/// How far off its length the worst tape on a sewn base is, as far as its cloth can be laid for them.
+fn tapes_off(patch: &Patch, material: &Material, tapes: &[Vec<Point3>], layout: &Layout) -> f64 {
+    let panels = dart::cut(patch, layout).unwrap().panels;
+    let laid = flat::lay_together(&panels, material).unwrap();
+    let (_, off) = flat::along_tapes(&panels, laid, material, tapes).unwrap();
+    off
+}
+
+#[test]
+fn a_layout_that_keeps_the_tapes_is_taken_before_one_that_does_not() {
+    let (patch, options) = (full_base(), SearchOptions::default());
+    let (tapes, material) = (tapes(&full_base()), lace(0.04));
+    let each = |tapes: &[Vec<Point3>]| {
+        let found = dart::search_each(&patch, &material, tapes, &options, &[8]);
+        found.unwrap().remove(0)
+    };
+    let (blind, seeing) = (each(&[]), each(&tapes));
+    assert!(blind.met && seeing.met);
+    let off = |layout| tapes_off(&patch, &material, &tapes, layout);
+    // Here it matters: the shortest darts leave a tape off.
+    assert!(off(&blind.best.layout) > flat::TAPE_WITHIN);
+    assert!(off(&seeing.best.layout) < flat::TAPE_WITHIN + 5e-4);
+    // A tape that hangs 5 mm above the head all along is longer than any cloth: what meets the limit is taken.
+    let above = |p: &Point3| p + 5.0 * (p - Point3::origin()).normalize();
+    let above: Vec<Point3> = tapes[1].iter().map(above).collect();
+    let unkept = each(&[above]);
+    assert!(
+        unkept.met && unkept.best.layout == blind.best.layout,
+        "{unkept:?}"
+    );
+}
+
+#[test]
+fn several_greatest_numbers_of_darts_get_what_each_would_get_alone() {
+    let (patch, material) = (full_base(), lace(0.03));
+    let options = SearchOptions {
+        rounds: 4,
+        ..SearchOptions::default()
+    };
+    let each = dart::search_each(&patch, &material, &[], &options, &[3, 0, 6]).unwrap();
+    for (most, shared) in [3, 0, 6].into_iter().zip(each) {
+        let alone = dart::search(&patch, &material, &SearchOptions { most, ..options }).unwrap();
+        assert_eq!((&alone.best, alone.met), (&shared.best, shared.met));
+        assert_eq!(alone.curve, shared.curve);
+        assert_eq!(shared.most, most);
+        assert!(shared.tried <= alone.tried);
+    }
 }

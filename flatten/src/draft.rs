@@ -9,7 +9,7 @@ use crate::{
         self, Breach, CutPatch, DartError, Found, Ground, Layout, Near, Reach, Rules, SearchOptions,
     },
     flat::{self, FlatError, FlatMap, LengthSummary, StrainField, StrainSummary, overlap},
-    job::{Job, LayoutChoice, Material},
+    job::{Job, LayoutChoice},
     patch::{Patch, PatchError},
     piece::{self, Order, Piece, PieceError, SeamCheck},
     tape::{self, Stations, TapePath},
@@ -196,44 +196,60 @@ pub enum DraftError {
 /// is merely not good comes back in [`Pattern::faults`].
 pub fn draft(job: &Job, observe: &(dyn Fn(Step) + Sync)) -> Result<Pattern, DraftError> {
     observe(Step::Patch);
-    draft_choice(job, job_patch(job)?, &job.layout, observe)
+    let patch = job_patch(job)?;
+    observe(Step::Search);
+    let chosen = choose(job, &patch, std::slice::from_ref(&job.layout))?.remove(0);
+    draft_chosen(job, patch, chosen, observe)
 }
 
-/// Drafts a choice of layout on a patch that is already cut.
+/// Drafts a layout that was chosen for a patch.
 ///
 /// # Errors
 /// As [`draft`].
-pub fn draft_choice(
+pub fn draft_chosen(
     job: &Job,
     patch: Patch,
-    choice: &LayoutChoice,
+    chosen: Chosen,
     observe: &(dyn Fn(Step) + Sync),
 ) -> Result<Pattern, DraftError> {
-    observe(Step::Search);
-    let (layout, found) = choose(choice, &patch, &job.material)?;
-    let pattern = draft_layout(job, patch, layout, found, observe)?;
+    let pattern = draft_layout(job, patch, chosen.layout, chosen.found, observe)?;
     if pattern.faults.iter().any(Fault::unusable) {
         return Ok(next_best(job, &pattern, observe).unwrap_or(pattern));
     }
     Ok(pattern)
 }
 
-/// The layout of an automatic search that strains least of those that can be used, where the best can't: the
-/// search lays darts flat, and only the pieces show that a narrow tongue between two of them crosses itself.
+/// What the automatic search can offer instead where its best layout can't be used: it lays darts flat, and only the
+/// pieces show that a narrow tongue between two of them crosses itself. The best one of more darts, if that
+/// meets the limit too, else of all others the one that strains least.
 fn next_best(job: &Job, pattern: &Pattern, observe: &(dyn Fn(Step) + Sync)) -> Option<Pattern> {
     let found = pattern.found.as_ref()?;
-    let mut others: Vec<&Reach> = found
-        .curve
-        .iter()
-        .filter(|reach| reach.layout != pattern.layout)
-        .collect();
-    others.sort_by(|a, b| a.p95.total_cmp(&b.p95));
-    others.into_iter().find_map(|reach| {
-        let (patch, layout) = (pattern.patch.clone(), reach.layout.clone());
+    let usable = |layout: &Layout, found: &Found| {
+        let (patch, layout) = (pattern.patch.clone(), layout.clone());
         let other = draft_layout(job, patch, layout, Some(found.clone()), observe).ok()?;
         let usable = !other.faults.iter().any(Fault::unusable);
         usable.then_some(other)
-    })
+    };
+    let more = || {
+        observe(Step::Search);
+        let options = SearchOptions {
+            fewest: found.best.layout.darts.len() + 1,
+            ..SearchOptions::default()
+        };
+        let (patch, tapes) = (&pattern.patch, tapes(job, &pattern.patch));
+        let more = dart::search_each(patch, &job.material, &tapes, &options, &[found.most]);
+        let more = more.ok()?.pop().filter(|more| more.met)?;
+        usable(&more.best.layout, &more)
+    };
+    let strained = || {
+        let others = found.curve.iter();
+        let mut others: Vec<&Reach> = others.filter(|r| r.layout != pattern.layout).collect();
+        others.sort_by(|a, b| a.p95.total_cmp(&b.p95));
+        others
+            .into_iter()
+            .find_map(|reach| usable(&reach.layout, found))
+    };
+    found.met.then(more).flatten().or_else(strained)
 }
 
 /// Cuts a fitting's patch and sets it off from the mold's face.
@@ -254,31 +270,53 @@ pub fn job_patch(job: &Job) -> Result<Patch, PatchError> {
     }
 }
 
-/// The layout that is asked for, on a patch, and what the search found where it was asked.
-fn choose(
-    choice: &LayoutChoice,
+/// A layout, and what the search found where it was asked.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Chosen {
+    /// Darts and seams.
+    pub layout: Layout,
+    /// The automatic search's evidence.
+    pub found: Option<Found>,
+}
+
+/// The layouts that are asked for, on a patch; several automatic ones share their search.
+///
+/// # Errors
+/// [`DartError`] when not even the patch without darts can be cut.
+pub fn choose(
+    job: &Job,
     patch: &Patch,
-    material: &Material,
-) -> Result<(Layout, Option<Found>), DartError> {
-    Ok(match choice {
-        LayoutChoice::None => (
-            Layout {
-                name: "no darts".to_owned(),
-                ..Layout::default()
-            },
-            None,
-        ),
-        LayoutChoice::Even(count) => (dart::even(patch, *count), None),
-        LayoutChoice::Given(layout) => (layout.clone(), None),
-        LayoutChoice::Auto { most } => {
-            let options = SearchOptions {
-                most: *most,
-                ..SearchOptions::default()
-            };
-            let found = dart::search(patch, material, &options)?;
-            (found.best.layout.clone(), Some(found))
-        }
-    })
+    choices: &[LayoutChoice],
+) -> Result<Vec<Chosen>, DartError> {
+    let automatic = |choice: &LayoutChoice| match choice {
+        LayoutChoice::Auto { most } => Some(*most),
+        _ => None,
+    };
+    let most: Vec<usize> = choices.iter().filter_map(automatic).collect();
+    let mut found = if most.is_empty() {
+        Vec::new()
+    } else {
+        let options = SearchOptions::default();
+        dart::search_each(patch, &job.material, &tapes(job, patch), &options, &most)?
+    }
+    .into_iter();
+    let given = |layout| {
+        let found = None;
+        Some(Chosen { layout, found })
+    };
+    let chosen = choices.iter().filter_map(|choice| match choice {
+        LayoutChoice::Auto { .. } => found.next().map(|found| Chosen {
+            layout: found.best.layout.clone(),
+            found: Some(found),
+        }),
+        LayoutChoice::None => given(Layout {
+            name: "no darts".to_owned(),
+            ..Layout::default()
+        }),
+        LayoutChoice::Even(count) => given(dart::even(patch, *count)),
+        LayoutChoice::Given(layout) => given(layout.clone()),
+    });
+    Ok(chosen.collect())
 }
 
 /// Drafts a given layout on a patch that is already cut.
@@ -293,7 +331,7 @@ fn draft_layout(
     let cut = dart::cut(&patch, &layout)?;
     observe(Step::Flat);
     let laid = flat::lay_together(&cut.panels, &job.material)?;
-    let laid = flat::along_tapes(&cut.panels, laid, &job.material, &tapes(job, &patch))?;
+    let (laid, _) = flat::along_tapes(&cut.panels, laid, &job.material, &tapes(job, &patch))?;
     let (mut maps, fields): (Vec<_>, Vec<_>) = laid.into_iter().unzip();
     for (panel, map) in cut.panels.iter().zip(&mut maps) {
         flat::orient::front_up(&panel.mesh, &mut map.uv, job.head.right, job.head.forward);
@@ -498,6 +536,7 @@ mod tests {
     use crate::{
         dart::{Anchor, DartSpec, Towards},
         form::average_head,
+        job::Material,
         mesh::CleanMesh,
         piece::{Allowance, Grain},
     };
@@ -593,5 +632,18 @@ mod tests {
         // The best one again is no way out, nor is one that can't be cut.
         pattern.found = Some(found(vec![uncut, own.clone()]));
         assert!(next_best(&job, &pattern, &|_| {}).is_none());
+        // Where the limit was met it is looked for with more darts, and not only in what strains more.
+        pattern.found = Some(Found {
+            met: true,
+            most: 6,
+            ..found(vec![own.clone(), next])
+        });
+        let other = next_best(&job, &pattern, &|_| {}).unwrap();
+        assert!(other.layout.darts.len() > own.layout.darts.len() && other.limit_met());
+        assert!(
+            other
+                .found
+                .is_some_and(|more| more.best.layout == other.layout)
+        );
     }
 }

@@ -11,7 +11,7 @@ pub use cut::{POINT_TO_EDGE_MM, cut, even};
 pub use error::{CutName, DartError};
 pub use place::Cutter;
 pub use rules::{Breach, Ground, Near, Rules, in_words};
-pub use search::{Found, Reach, SearchOptions, search};
+pub use search::{Found, Reach, SearchOptions, search, search_each};
 
 use crate::{Point3, mesh::TriMesh, patch::Zone};
 

@@ -226,7 +226,8 @@ impl Ground {
     pub(super) fn breaches_of(&self, paths: &[Vec<Point3>]) -> Vec<Breach> {
         let mut found = Vec::new();
         for (dart, path) in paths.iter().enumerate() {
-            let mut check = |near, distance_mm: f64, allowed_mm: f64| {
+            let mut check = |near, from: &[Point3], to: &[Point3], allowed_mm: f64| {
+                let distance_mm = nearest_within(from, to, allowed_mm);
                 if distance_mm < allowed_mm {
                     found.push(Breach {
                         dart,
@@ -237,35 +238,28 @@ impl Ground {
                 }
             };
             let r = &self.rules;
-            check(
-                Near::MouthToFront,
-                nearest(&path[..1], &self.front),
-                r.mouth_to_front_mm,
-            );
-            check(Near::Front, nearest(path, &self.front), r.path_to_front_mm);
-            if nearest(&path[..1], &self.openings) > 1e-6 {
-                check(
-                    Near::Opening,
-                    nearest(path, &self.openings),
-                    r.path_to_opening_mm,
-                );
+            let mouth = &path[..1];
+            check(Near::MouthToFront, mouth, &self.front, r.mouth_to_front_mm);
+            check(Near::Front, path, &self.front, r.path_to_front_mm);
+            if nearest(mouth, &self.openings) > 1e-6 {
+                check(Near::Opening, path, &self.openings, r.path_to_opening_mm);
             }
-            check(
-                Near::Crown,
-                nearest(path, &[self.crown]),
-                r.path_to_crown_mm,
-            );
+            check(Near::Crown, path, &[self.crown], r.path_to_crown_mm);
             let away = beyond(path, 1.5 * r.path_to_edge_mm);
-            let point = &path[path.len() - 1..];
-            check(
-                Near::Edge,
-                nearest(away, &self.perimeter).min(nearest(point, &self.perimeter)),
-                r.path_to_edge_mm,
-            );
+            let away = if away.is_empty() {
+                &path[path.len() - 1..]
+            } else {
+                away
+            };
+            check(Near::Edge, away, &self.perimeter, r.path_to_edge_mm);
             for (other, other_path) in paths.iter().enumerate().take(dart) {
-                check(Near::Dart(other), nearest(path, other_path), r.apart_mm);
-                let mouths = nearest(&path[..1], &other_path[..1]);
-                check(Near::Mouth(other), mouths, r.mouths_apart_mm);
+                check(Near::Dart(other), path, other_path, r.apart_mm);
+                check(
+                    Near::Mouth(other),
+                    mouth,
+                    &other_path[..1],
+                    r.mouths_apart_mm,
+                );
             }
         }
         found
@@ -281,10 +275,15 @@ fn beyond(path: &[Point3], length: f64) -> &[Point3] {
 }
 
 /// Least distance between the points of a path and a set of points; infinite when one is empty.
-///
-/// On the way along the path the distance shrinks by no more than the way itself, so places from which the
-/// least one can't have been reached yet are passed over.
 fn nearest(path: &[Point3], places: &[Point3]) -> f64 {
+    nearest_within(path, places, f64::INFINITY)
+}
+
+/// The same where it is less than `enough`; else some distance that is no less.
+///
+/// On the way along the path the distance shrinks by no more than the way itself, so places from which one that
+/// counts can't have been reached yet are passed over.
+fn nearest_within(path: &[Point3], places: &[Point3], enough: f64) -> f64 {
     let (mut least, mut out_of_reach) = (f64::INFINITY, 0.0);
     let mut before: Option<&Point3> = None;
     for p in path {
@@ -296,7 +295,7 @@ fn nearest(path: &[Point3], places: &[Point3]) -> f64 {
         let squares = places.iter().map(|q| nalgebra::distance_squared(p, q));
         let distance = squares.fold(f64::INFINITY, f64::min).sqrt();
         least = least.min(distance);
-        out_of_reach = distance - least;
+        out_of_reach = distance - least.min(enough);
     }
     least
 }

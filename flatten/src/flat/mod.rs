@@ -38,7 +38,7 @@ pub use least_strain::{
     least_strain,
 };
 pub use strain::{FaceStrain, LengthSummary, StrainField, StrainSummary};
-pub use together::{along_tapes, lay_together};
+pub use together::{TAPE_WITHIN, along_tapes, lay_together};
 
 use crate::Point2;
 

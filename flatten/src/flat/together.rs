@@ -29,7 +29,7 @@ type Laid = (FlatMap, StrainField);
 /// First and greatest weight on tapes over the base keeping their length; doubled where it was too little.
 const TAPE_WEIGHTS: [f64; 2] = [8.0, 128.0];
 /// How far off its length on the head a tape may be, with a little to spare of the hundredth that a maker is told.
-const TAPE_WITHIN: f64 = 0.009;
+pub const TAPE_WITHIN: f64 = 0.009;
 /// Error of the finished edges that tapes may cost: a little less than is allowed.
 const FINISHED_EDGE_MOST: f64 = 0.0045;
 /// Room between two parts in the plane, as a part of their width.
@@ -61,7 +61,8 @@ pub fn lay_together(panels: &[Panel], material: &Material) -> Result<Vec<Laid>, 
 
 /// Lays the panels of a base on, so that tapes over them come within 0.9 % of their length on the head, as nearly as
 /// the cloth allows: a step is taken back for which its limit or the finished edges' length would no longer be
-/// kept. Where the limit is passed already they stay as they are.
+/// kept. Where the limit is passed already they stay as they are. Told with them is how far off its length the worst
+/// tape then is, as a part of it.
 ///
 /// `tapes` are lines on the head.
 ///
@@ -72,17 +73,17 @@ pub fn along_tapes(
     laid: Vec<Laid>,
     material: &Material,
     tapes: &[Vec<Point3>],
-) -> Result<Vec<Laid>, FlatError> {
+) -> Result<(Vec<Laid>, f64), FlatError> {
     let base = Base::new(panels);
     let first = base.apart(&laid);
-    if base.p95(&first, material) > material.limit {
-        return Ok(laid);
-    }
     let pieces = tapes::pieces(&base.whole, &first.uv, tapes);
     let off = |map: &FlatMap| {
         let errors = tapes::errors(&pieces, &map.uv, tapes.len());
         errors.into_iter().map(f64::abs).fold(0.0, f64::max)
     };
+    if base.p95(&first, material) > material.limit {
+        return Ok((laid, off(&first)));
+    }
     let plain = LeastStrainOptions::for_panel(&base.whole, material);
     let edge = |map: &FlatMap| finished_length([(&*base.whole, &map.uv[..])]).error.abs();
     let most_edge = edge(&first).max(FINISHED_EDGE_MOST);
@@ -112,7 +113,8 @@ pub fn along_tapes(
         };
         too_much = !gained;
     }
-    Ok(best.map_or(laid, |map| base.parts(map)))
+    let off = off(best.as_ref().unwrap_or(&first));
+    Ok((best.map_or(laid, |map| base.parts(map)), off))
 }
 
 fn sound(report: &FlatReport) -> bool {
@@ -249,14 +251,14 @@ mod tests {
         let roomy = material(0.4);
         let before = lay_together(&panels, &roomy).unwrap();
         assert!(off(&before) > 1.2 * TAPE_WITHIN, "{}", off(&before));
-        let after = along_tapes(&panels, before.clone(), &roomy, &tapes).unwrap();
+        let (after, _) = along_tapes(&panels, before.clone(), &roomy, &tapes).unwrap();
         assert!(off(&after) <= TAPE_WITHIN, "{}", off(&after));
         let finished = finished_length([(&panels[0], &after[0].0.uv[..])]);
         assert!(finished.error.abs() < 0.005);
         // A cloth whose limit is already passed is left as it lies.
         let tight = material(0.5 * before[0].1.summary(roomy.limit).p95);
         let before = lay_together(&panels, &tight).unwrap();
-        let after = along_tapes(&panels, before.clone(), &tight, &tapes).unwrap();
+        let (after, _) = along_tapes(&panels, before.clone(), &tight, &tapes).unwrap();
         assert_eq!(after[0].0.uv, before[0].0.uv);
     }
 

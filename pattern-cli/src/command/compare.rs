@@ -83,10 +83,13 @@ pub(super) fn run(asked: &Compare, voice: &Voice) -> Result<Done, Failure> {
     let scale = Scale {
         limit: order.job.material.limit,
     };
+    progress.step("looking for darts");
+    let choices = choices(asked);
+    let chosen = draft::choose(&order.job, &patch, &choices).map_err(|why| fail(&why))?;
     let mut candidates = Vec::new();
-    for choice in choices(asked) {
+    for (choice, chosen) in choices.iter().zip(chosen) {
         progress.step("laying layouts flat");
-        let mut pattern = draft::draft_choice(&order.job, patch.clone(), &choice, &|_| {})
+        let mut pattern = draft::draft_chosen(&order.job, patch.clone(), chosen, &|_| {})
             .map_err(|why| fail(&why))?;
         let layout = &mut pattern.layout;
         match choice {

@@ -8,6 +8,7 @@ use super::{
     genes::Gene,
     scout::{BREACH, CANNOT, Scout},
     starts::{Start, known, radial},
+    surrogate::{Plan, Point, explore},
 };
 
 /// A dart at the nape's centre, to start from.
@@ -19,9 +20,6 @@ const AT_NAPE: Gene = Gene {
 
 /// Mouths of a short pair, to start from.
 const BEHIND_EARS: [f64; 2] = [0.68, 0.76];
-
-/// Starts that are moved about for each number of darts; a power of two, halved until one is left.
-const STARTS: usize = 8;
 
 /// Above this distance from its mirror image a head gets darts of its own on each side, mm.
 const UNEVEN_MM: f64 = 4.0;
@@ -42,6 +40,11 @@ fn ranked(mut candidates: Vec<Candidate>) -> Vec<Candidate> {
     candidates.retain(|c| c.cost < CANNOT);
     candidates.sort_by(|a, b| a.cost.total_cmp(&b.cost));
     candidates
+}
+
+/// A point of the search; what breaks a rule or can't be laid has no cost that a model could learn from.
+fn told(x: Vec<f64>, cost: f64) -> Point {
+    (x, if cost < BREACH { cost } else { f64::INFINITY })
 }
 
 /// Genes as one row of numbers between 0 and 1, and back.
@@ -181,69 +184,59 @@ impl Scout<'_> {
         genes
     }
 
-    /// Moves the darts of the best starts about, and on with the better half of them, more finely each time,
-    /// until one is left; with the best alone as soon as that meets the limit.
+    /// Moves the darts of the starts about.
     pub(super) fn improve(
         &self,
         candidates: &mut Vec<Candidate>,
         uneven_mm: f64,
         tried: &mut usize,
     ) {
-        let count = candidates[0].layout.darts.len();
-        let effort = |left: usize| Effort {
-            population: self.options.population,
-            generations: self.options.generations / left,
-            step: self.options.step / (STARTS / left) as f64,
+        let Some(count) = candidates.first().map(|c| c.layout.darts.len()) else {
+            return;
+        };
+        let known: Vec<Point> = candidates
+            .iter()
+            .map(|c| told(flat(&c.genes), c.cost))
+            .collect();
+        let layout = |x: &[f64]| self.mirrored(count, &whole(x));
+        let moved = self.explored(&known, count, layout);
+        *tried += moved.len();
+        candidates.extend(moved.into_iter().map(|(x, cost)| Candidate {
+            layout: layout(&x),
+            genes: whole(&x),
+            cost,
+        }));
+        *candidates = ranked(std::mem::take(candidates));
+        if uneven_mm > UNEVEN_MM {
+            let genes = candidates[0].genes.clone();
+            let known = [told(self.both_sides(count, &genes), candidates[0].cost)];
+            let moved = self.explored(&known, count, |x| self.each(&whole(x)));
+            *tried += moved.len();
+            candidates.extend(moved.into_iter().map(|(x, cost)| Candidate {
+                layout: self.each(&whole(&x)),
+                genes: genes.clone(),
+                cost,
+            }));
+            *candidates = ranked(std::mem::take(candidates));
+        }
+    }
+
+    /// What comes of moving the darts of known layouts about.
+    fn explored(
+        &self,
+        known: &[Point],
+        count: usize,
+        layout: impl Fn(&[f64]) -> Layout + Sync,
+    ) -> Vec<Point> {
+        let plan = Plan {
+            rounds: self.options.rounds,
+            batch: self.options.batch,
+            width: self.options.width,
             seed: count as u64,
         };
-        let mut field: Vec<Candidate> = candidates.iter().take(STARTS).cloned().collect();
-        let mut left = STARTS;
-        while left > 0 {
-            field.truncate(left);
-            let moved: Vec<Candidate> = field
-                .par_iter()
-                .map(|start| self.moved(start, effort(left)))
-                .collect();
-            *tried += moved.len() * effort(left).evaluations();
-            field = ranked(moved);
-            candidates.extend(field.iter().cloned());
-            // What meets the limit is not worth a field: only the length to be sewn is left to shorten.
-            let met = left > 1
-                && field
-                    .first()
-                    .is_some_and(|best| self.asks_for_sewing_only(best));
-            left = if met { 1 } else { left / 2 };
-        }
-        if uneven_mm > UNEVEN_MM {
-            candidates.push(self.each_moved(&field[0], effort(1)));
-            *tried += effort(1).evaluations();
-        }
-        *candidates = ranked(std::mem::take(candidates));
-    }
-
-    /// Mirror pairs moved about.
-    fn moved(&self, start: &Candidate, effort: Effort) -> Candidate {
-        let count = start.layout.darts.len();
-        let layout = |x: &[f64]| self.mirrored(count, &whole(x));
-        let (best, cost) = minimise(&flat(&start.genes), effort, |x| self.cost(&layout(x)));
-        Candidate {
-            layout: layout(&best),
-            genes: whole(&best),
-            cost,
-        }
-    }
-
-    /// Each dart moved for itself, from the best mirror pairs.
-    fn each_moved(&self, start: &Candidate, effort: Effort) -> Candidate {
-        let count = start.layout.darts.len();
-        let from = self.both_sides(count, &start.genes);
-        let layout = |x: &[f64]| self.each(&whole(x));
-        let (best, cost) = minimise(&from, effort, |x| self.cost(&layout(x)));
-        Candidate {
-            layout: layout(&best),
-            genes: start.genes.clone(),
-            cost,
-        }
+        let allowed = |x: &[f64]| self.keeps_rules(&layout(x));
+        let cost = |x: &[f64]| told(Vec::new(), self.cost(&layout(x))).1;
+        explore(known, plan, allowed, cost)
     }
 
     /// `count` darts as mirror pairs; an odd one out goes to the nape's centre.

@@ -62,7 +62,7 @@ where
 }
 
 /// Reflects a coordinate into 0..1.
-fn fold(x: f64) -> f64 {
+pub(super) fn fold(x: f64) -> f64 {
     let wrapped = x.rem_euclid(2.0);
     if wrapped > 1.0 {
         2.0 - wrapped
@@ -187,7 +187,7 @@ impl Cloud {
 }
 
 /// A standard normal draw (Box and Muller 1958).
-fn normal(random: &mut fastrand::Rng) -> f64 {
+pub(super) fn normal(random: &mut fastrand::Rng) -> f64 {
     let radius = (-2.0 * (1.0 - random.f64()).ln()).sqrt();
     radius * (std::f64::consts::TAU * random.f64()).cos()
 }

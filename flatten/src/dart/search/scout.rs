@@ -43,9 +43,6 @@ const EDGE_PRICE: f64 = 3.0;
 /// Strain that a perimeter's length of sewing is worth: the search gives up 0.1 % for it.
 const SEWING_PRICE: f64 = 0.001;
 
-/// Relative difference between the depth that is asked of a dart and the length of its cut, at most.
-const LENGTH_ROUNDING: f64 = 1e-3;
-
 /// Cuts and lays candidates on one copy of the patch.
 pub(super) struct Scout<'a> {
     pub(super) patch: &'a Patch,
@@ -152,12 +149,6 @@ impl<'a> Scout<'a> {
         let over = (reach.p95 - AIM * self.material.limit).max(0.0);
         let edge = (reach.perimeter_error.abs() - 0.9 * self.options.perimeter_limit).max(0.0);
         over + EDGE_PRICE * edge + SEWING_PRICE * reach.length_mm / self.ruler.total()
-    }
-
-    /// Whether all that a candidate costs is its length to be sewn.
-    pub(super) fn asks_for_sewing_only(&self, candidate: &Candidate) -> bool {
-        let length_mm: f64 = candidate.layout.darts.iter().map(|d| d.depth_mm).sum();
-        candidate.cost <= SEWING_PRICE * (1.0 + LENGTH_ROUNDING) * length_mm / self.ruler.total()
     }
 
     /// What a layout reaches.

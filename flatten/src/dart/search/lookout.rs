@@ -1,0 +1,185 @@
+//! One coarse copy of a patch, with what was looked at on it, and the copies that judge what comes of it.
+
+use std::{cell::OnceCell, collections::BTreeMap};
+
+use rayon::prelude::*;
+
+use crate::{
+    Point3,
+    flat::{self, StrainField},
+    patch::{Coarsener, Patch},
+};
+
+use super::{Reach, candidates::Candidate, scout::Scout};
+
+/// Side of the coarse copy's triangles, mm: a few hundred vertices on a full base. What is chosen is judged on a finer copy.
+const COARSE_STEP_MM: f64 = 13.0;
+
+/// The same for a second look, where a limit was missed: what one copy can't see another may.
+const PATIENT_STEP_MM: f64 = 9.0;
+
+/// Side of the triangles that the result of a search is judged on, mm.
+const JUDGED_STEP_MM: f64 = 4.5;
+
+/// Candidates of each promising number of darts that are judged on a finer copy.
+const JUDGED: usize = 3;
+
+/// The copies of a patch that a search works on, each made when it is first asked for.
+pub(super) struct Copies<'a> {
+    pub(super) patch: &'a Patch,
+    coarsener: Coarsener<'a>,
+    made: [OnceCell<Option<Patch>>; 3],
+}
+
+impl<'a> Copies<'a> {
+    pub(super) fn new(patch: &'a Patch) -> Self {
+        Self {
+            patch,
+            coarsener: Coarsener::new(patch),
+            made: Default::default(),
+        }
+    }
+
+    /// Where candidates are tried first.
+    pub(super) fn coarse(&self) -> &Patch {
+        self.copy(0, COARSE_STEP_MM)
+    }
+
+    /// Where they are tried once more.
+    pub(super) fn patient(&self) -> &Patch {
+        self.copy(1, PATIENT_STEP_MM)
+    }
+
+    /// Where the best of them are judged.
+    pub(super) fn judged(&self) -> &Patch {
+        self.copy(2, JUDGED_STEP_MM)
+    }
+
+    /// The patch itself where it is no finer than the copy would be.
+    fn copy(&self, which: usize, step_mm: f64) -> &Patch {
+        let made = self.made[which].get_or_init(|| self.coarsener.copy(step_mm));
+        made.as_ref().unwrap_or(self.patch)
+    }
+}
+
+/// What the best candidates are judged on.
+pub(super) struct Judge<'a> {
+    /// The finer copy.
+    pub(super) finer: Scout<'a>,
+    /// The patch itself.
+    pub(super) real: Scout<'a>,
+    /// The tapes that a maker lays over the sewn base, on the head.
+    pub(super) tapes: &'a [Vec<Point3>],
+}
+
+impl Judge<'_> {
+    /// Whether a layout breaks no rule.
+    fn allows(&self, candidate: &Candidate) -> bool {
+        [&self.finer, &self.real]
+            .iter()
+            .all(|scout| scout.keeps_rules(&candidate.layout))
+    }
+
+    /// What the first few candidates reach that break no rule here, best first, as a copy sees them.
+    fn judged(
+        &self,
+        candidates: &[Candidate],
+        most: usize,
+        seen: &Scout<'_>,
+        tried: &mut usize,
+    ) -> Vec<Judged> {
+        let allowed = candidates.iter().filter(|c| self.allows(c));
+        let held: Vec<&Candidate> = allowed.take(most).collect();
+        *tried += held.len();
+        let mut reached: Vec<Reach> = held
+            .into_par_iter()
+            .filter_map(|c| seen.reach_of(c).ok())
+            .collect();
+        reached.sort_by(|a, b| seen.price(a).total_cmp(&seen.price(b)));
+        let judged = |reach| Judged {
+            reach,
+            tapes: OnceCell::new(),
+        };
+        reached.into_iter().map(judged).collect()
+    }
+
+    /// Whether the tapes can be brought to their length on the head within the material's limit.
+    fn keeps_tapes(&self, reach: &Reach) -> bool {
+        let material = self.finer.material;
+        let off = || {
+            let panels = self.finer.cutter.cut(&reach.layout).ok()?.panels;
+            let laid = flat::lay_together(&panels, material).ok()?;
+            let (laid, off) = flat::along_tapes(&panels, laid, material, self.tapes).ok()?;
+            let fields: Vec<StrainField> = laid.into_iter().map(|(_, field)| field).collect();
+            let p95 = StrainField::joined(&fields).summary(material.limit).p95;
+            (p95 <= material.limit).then_some(off)
+        };
+        self.tapes.is_empty() || off().is_some_and(|off| off <= flat::TAPE_WITHIN)
+    }
+}
+
+/// What a layout reaches, and whether it keeps the tapes, once that was asked.
+#[derive(Debug)]
+pub(super) struct Judged {
+    pub(super) reach: Reach,
+    tapes: OnceCell<bool>,
+}
+
+impl Judged {
+    /// Whether tapes over the sewn base are as long as on the head.
+    pub(super) fn keeps_tapes(&self, judge: &Judge<'_>) -> bool {
+        *self.tapes.get_or_init(|| judge.keeps_tapes(&self.reach))
+    }
+}
+
+/// A coarse copy and what was looked at on it, which is the same for every greatest number of darts.
+pub(super) struct Lookout<'a> {
+    pub(super) scout: Scout<'a>,
+    starts: BTreeMap<usize, Vec<Candidate>>,
+    reached: BTreeMap<(usize, bool), Vec<Judged>>,
+}
+
+impl<'a> Lookout<'a> {
+    pub(super) fn new(scout: Scout<'a>) -> Self {
+        Self {
+            scout,
+            starts: BTreeMap::new(),
+            reached: BTreeMap::new(),
+        }
+    }
+
+    /// The known starts for a number of darts, best first.
+    pub(super) fn starts(&mut self, count: usize, tried: &mut usize) -> &[Candidate] {
+        let scout = &self.scout;
+        self.starts
+            .entry(count)
+            .or_insert_with(|| scout.starts(count, tried))
+    }
+
+    /// What the best layouts of a number of darts reach, best first; their darts are moved about before where it
+    /// is promising.
+    ///
+    /// What the coarse copy lets pass may come too near an edge on the patch itself, and a long cut may be seen
+    /// otherwise by a finer mesh: the best few that hold there are judged there. Without promise the best is for
+    /// the curve, and told as the coarse copy sees it.
+    pub(super) fn reached(
+        &mut self,
+        count: usize,
+        promising: bool,
+        uneven_mm: f64,
+        judge: &Judge<'_>,
+        tried: &mut usize,
+    ) -> &[Judged] {
+        let key = (count, promising);
+        if !self.reached.contains_key(&key) {
+            let mut candidates = self.starts(count, tried).to_vec();
+            if promising && !candidates.is_empty() {
+                self.scout.improve(&mut candidates, uneven_mm, tried);
+            }
+            let seen = if promising { &judge.finer } else { &self.scout };
+            let judged = judge.judged(&candidates, if promising { JUDGED } else { 1 }, seen, tried);
+            self.reached.insert(key, judged);
+        }
+        &self.reached[&key]
+    }
+}
