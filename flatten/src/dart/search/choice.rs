@@ -85,7 +85,8 @@ impl<'a> Search<'a> {
         self.pass(Look::First, &mut choice);
         if choice.settled {
             self.try_fewer(&mut choice);
-        } else if !choice.found.met {
+        } else {
+            // No limit was met, or none with the tapes kept.
             let nothing = choice.found.best.count() == 0;
             self.pass(
                 if nothing { Look::Patient } else { Look::Again },
