@@ -309,10 +309,7 @@ pub fn choose(
             layout: found.best.layout.clone(),
             found: Some(found),
         }),
-        LayoutChoice::None => given(Layout {
-            name: "no darts".to_owned(),
-            ..Layout::default()
-        }),
+        LayoutChoice::None => given(Layout::without_darts()),
         LayoutChoice::Even(count) => given(dart::even(patch, *count)),
         LayoutChoice::Given(layout) => given(layout.clone()),
     });

@@ -76,6 +76,17 @@ pub struct Layout {
     pub seams: Vec<SeamSpec>,
 }
 
+impl Layout {
+    /// A base in one piece, nothing sewn.
+    #[must_use]
+    pub fn without_darts() -> Self {
+        Self {
+            name: "no darts".to_owned(),
+            ..Self::default()
+        }
+    }
+}
+
 /// Which side of a cut, looking from the mouth (or a seam's first point) inward, from outside the head.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum Side {

@@ -42,9 +42,9 @@ fn ranked(mut candidates: Vec<Candidate>) -> Vec<Candidate> {
     candidates
 }
 
-/// A point of the search; what breaks a rule or can't be laid has no cost that a model could learn from.
-fn told(x: Vec<f64>, cost: f64) -> Point {
-    (x, if cost < BREACH { cost } else { f64::INFINITY })
+/// A cost that a model can learn from; none where a rule is broken or nothing can be laid.
+fn known_cost(cost: f64) -> f64 {
+    if cost < BREACH { cost } else { f64::INFINITY }
 }
 
 /// Genes as one row of numbers between 0 and 1, and back.
@@ -194,49 +194,53 @@ impl Scout<'_> {
         let Some(count) = candidates.first().map(|c| c.layout.darts.len()) else {
             return;
         };
-        let known: Vec<Point> = candidates
+        let known = candidates
             .iter()
-            .map(|c| told(flat(&c.genes), c.cost))
-            .collect();
-        let layout = |x: &[f64]| self.mirrored(count, &whole(x));
-        let moved = self.explored(&known, count, layout);
+            .map(|c| (flat(&c.genes), known_cost(c.cost)));
+        let pairs = |x: &[f64]| (self.mirrored(count, &whole(x)), whole(x));
+        let moved = self.explored(&known.collect::<Vec<_>>(), count, pairs);
         *tried += moved.len();
-        candidates.extend(moved.into_iter().map(|(x, cost)| Candidate {
-            layout: layout(&x),
-            genes: whole(&x),
-            cost,
-        }));
+        candidates.extend(moved);
         *candidates = ranked(std::mem::take(candidates));
         if uneven_mm > UNEVEN_MM {
             let genes = candidates[0].genes.clone();
-            let known = [told(self.both_sides(count, &genes), candidates[0].cost)];
-            let moved = self.explored(&known, count, |x| self.each(&whole(x)));
+            let known = [(
+                self.both_sides(count, &genes),
+                known_cost(candidates[0].cost),
+            )];
+            let each = |x: &[f64]| (self.each(&whole(x)), genes.clone());
+            let moved = self.explored(&known, count, each);
             *tried += moved.len();
-            candidates.extend(moved.into_iter().map(|(x, cost)| Candidate {
-                layout: self.each(&whole(&x)),
-                genes: genes.clone(),
-                cost,
-            }));
+            candidates.extend(moved);
             *candidates = ranked(std::mem::take(candidates));
         }
     }
 
-    /// What comes of moving the darts of known layouts about.
+    /// What comes of moving the darts of known layouts about; `at` gives a point's layout and genes.
     fn explored(
         &self,
         known: &[Point],
         count: usize,
-        layout: impl Fn(&[f64]) -> Layout + Sync,
-    ) -> Vec<Point> {
+        at: impl Fn(&[f64]) -> (Layout, Vec<Gene>) + Sync,
+    ) -> Vec<Candidate> {
         let plan = Plan {
             rounds: self.options.rounds,
             batch: self.options.batch,
             width: self.options.width,
             seed: count as u64,
         };
-        let allowed = |x: &[f64]| self.keeps_rules(&layout(x));
-        let cost = |x: &[f64]| told(Vec::new(), self.cost(&layout(x))).1;
-        explore(known, plan, allowed, cost)
+        let allowed = |x: &[f64]| self.keeps_rules(&at(x).0);
+        let cost = |x: &[f64]| known_cost(self.cost(&at(x).0));
+        let candidate = |(x, cost): Point| {
+            let (layout, genes) = at(&x);
+            Candidate {
+                genes,
+                layout,
+                cost,
+            }
+        };
+        let found = explore(known, plan, allowed, cost);
+        found.into_iter().map(candidate).collect()
     }
 
     /// `count` darts as mirror pairs; an odd one out goes to the nape's centre.

@@ -73,10 +73,10 @@ impl<'a> Search<'a> {
 
     /// The best layout of up to `most` darts.
     pub(super) fn run(&mut self, most: usize) -> Result<Found, DartError> {
-        let plain = self.lookout(Look::First).scout.reach(&Layout {
-            name: "no darts".to_owned(),
-            ..Layout::default()
-        })?;
+        let plain = self
+            .lookout(Look::First)
+            .scout
+            .reach(&Layout::without_darts())?;
         let uneven_mm = self.copies.patch.unevenness_mm();
         let mut choice = Choice::new(plain, most, uneven_mm, &self.lookout(Look::First).scout);
         if choice.found.met || most == 0 {
