@@ -141,18 +141,29 @@ fn a_turned_head_gets_the_same_layout_and_a_mirrored_one_its_mirror_image() {
     let found = |patch: &Patch| {
         let found = dart::search(patch, &lace(STRICT), &options(4)).unwrap();
         assert!(found.uneven_mm > 4.0, "{}", found.uneven_mm);
-        ends(patch, &found.best.layout)
+        (ends(patch, &found.best.layout), found.best.p95)
     };
-    let as_is = found(&full_base_of(uneven));
+    // Laid the same too, not only chosen from the same draws.
+    let (as_is, strain) = found(&full_base_of(uneven));
     let turn = nalgebra::Rotation3::from_euler_angles(0.4, -0.9, 2.1);
     let turned = |p: Point3| turn * p + Vector3::new(30.0, -200.0, 75.0);
     let expected: Vec<_> = as_is.iter().map(|dart| dart.map(turned)).collect();
-    let gap = farthest(&expected, &found(&full_base_of(|p| turned(uneven(p)))));
+    let (other, other_strain) = found(&full_base_of(|p| turned(uneven(p))));
+    let gap = farthest(&expected, &other);
     assert!(gap < 0.1, "turned: {gap} mm");
+    assert!(
+        (other_strain - strain).abs() < 1e-6,
+        "turned: {other_strain}, {strain}"
+    );
     let mirror = |p: Point3| Point3::new(-p.x, p.y, p.z);
     let expected: Vec<_> = as_is.iter().map(|dart| dart.map(mirror)).collect();
-    let gap = farthest(&expected, &found(&full_base_of(|p| mirror(uneven(p)))));
+    let (other, other_strain) = found(&full_base_of(|p| mirror(uneven(p))));
+    let gap = farthest(&expected, &other);
     assert!(gap < 0.1, "mirrored: {gap} mm");
+    assert!(
+        (other_strain - strain).abs() < 1e-6,
+        "mirrored: {other_strain}, {strain}"
+    );
 }
 
 #[test]

@@ -22,6 +22,9 @@ use super::{
 /// what turned by a few degrees in a step would cost more than all triangles together.
 const STIFFEST_EDGE: f64 = 4.0;
 
+/// Difference of two distances along a line that is rounding, as a part of the line.
+const SAME_PLACE: f64 = 1e-9;
+
 /// An edge as its two vertices, in the order in which the line runs.
 type Edge = (u32, u32);
 
@@ -174,7 +177,8 @@ impl<'a> Line<'a> {
         (self.mesh.position(b) - self.mesh.position(a)).norm()
     }
 
-    /// Runs of edges in a row, as even as the edges allow; shorter only where a whole line is.
+    /// Runs of edges in a row, as even as the edges allow; shorter only where a whole line is. The same whichever way
+    /// the line is walked, so that a mirrored surface is laid as the mirror image.
     /// `follows` tells whether the edge after one goes on from it.
     fn runs(
         &self,
@@ -188,21 +192,49 @@ impl<'a> Line<'a> {
             let end = (first + 1..count)
                 .find(|&k| !follows(k - 1))
                 .unwrap_or(count);
-            let whole: f64 = (first..end).map(|k| self.length(edge(k))).sum();
-            let pieces = (whole / self.run_mm).floor().max(1.0);
-            let (mut start, mut length, mut next) = (first, 0.0, 1.0);
+            // Where each edge begins, and the last one ends.
+            let mut ends = vec![0.0];
             for k in first..end {
-                length += self.length(edge(k));
-                // The last edge may fall short of the whole by rounding.
-                if k + 1 == end || length * pieces >= next * whole && next < pieces {
-                    runs.push(start..k + 1);
-                    start = k + 1;
-                    next = (length * pieces / whole).floor() + 1.0;
-                }
+                ends.push(ends[k - first] + self.length(edge(k)));
             }
+            let mut start = 0;
+            for cut in self.cuts(&ends) {
+                runs.push(first + start..first + cut);
+                start = cut;
+            }
+            runs.push(first + start..end);
             first = end;
         }
         runs
+    }
+
+    /// Where a line is cut into runs, of all the places where its edges begin or end: those nearest to equal parts of
+    /// it, and of two as near the one nearer to its middle.
+    fn cuts(&self, ends: &[f64]) -> Vec<usize> {
+        let last = ends.len() - 1;
+        let whole = ends[last];
+        let pieces = (whole / self.run_mm).floor().max(1.0);
+        let middle = 0.5 * whole;
+        let mut cuts = Vec::new();
+        let mut part = 1.0;
+        while part < pieces {
+            let wanted = whole * part / pieces;
+            let after = ends.partition_point(|&end| end < wanted).clamp(1, last);
+            let (short, over) = (wanted - ends[after - 1], ends[after] - wanted);
+            let inward = if wanted < middle { after } else { after - 1 };
+            let nearest = if (short - over).abs() <= SAME_PLACE * whole {
+                inward
+            } else if short < over {
+                after - 1
+            } else {
+                after
+            };
+            if nearest > cuts.last().copied().unwrap_or(0) && nearest < last {
+                cuts.push(nearest);
+            }
+            part += 1.0;
+        }
+        cuts
     }
 }
 
