@@ -274,8 +274,7 @@ fn tapes(patch: &Patch) -> Vec<Vec<Point3>> {
 /// How far off its length the worst tape on a sewn base is, as far as its cloth can be laid for them.
 fn tapes_off(patch: &Patch, material: &Material, tapes: &[Vec<Point3>], layout: &Layout) -> f64 {
     let panels = dart::cut(patch, layout).unwrap().panels;
-    let laid = flat::lay_together(&panels, material).unwrap();
-    let (_, off) = flat::along_tapes(&panels, laid, material, tapes).unwrap();
+    let (_, off) = flat::lay_along(&panels, material, tapes).unwrap();
     off
 }
 

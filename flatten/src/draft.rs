@@ -327,8 +327,7 @@ fn draft_layout(
     observe(Step::Cut);
     let cut = dart::cut(&patch, &layout)?;
     observe(Step::Flat);
-    let laid = flat::lay_together(&cut.panels, &job.material)?;
-    let (laid, _) = flat::along_tapes(&cut.panels, laid, &job.material, &tapes(job, &patch))?;
+    let (laid, _) = flat::lay_along(&cut.panels, &job.material, &tapes(job, &patch))?;
     let (mut maps, fields): (Vec<_>, Vec<_>) = laid.into_iter().unzip();
     for (panel, map) in cut.panels.iter().zip(&mut maps) {
         flat::orient::front_up(&panel.mesh, &mut map.uv, job.head.right, job.head.forward);

@@ -48,27 +48,22 @@ const MOST_FOLDS: usize = 200;
 /// Triangles of the copy that are crossed in search of a vertex.
 const LONGEST_WALK: usize = 64;
 
+/// A start near the goal.
+pub(crate) struct Start {
+    pub(crate) uv: Vec<Point2>,
+    /// Whether the copy's boundary had to be kept from crossing itself.
+    pub(crate) cushioned: bool,
+}
+
 /// A start nearer to the goal than `start`, if a coarse copy can be made and laid.
 pub(crate) fn nearer(
     mesh: &TriMesh,
     start: &[Point2],
     options: &LeastStrainOptions,
-) -> Option<Vec<Point2>> {
-    if mesh.vertex_count() < LEAST_VERTICES {
-        return None;
-    }
+) -> Option<Start> {
     let copy = Copy::new(mesh, start, options)?;
-    let first = FlatMap {
-        uv: copy.of(start),
-        report: FlatReport::default(),
-    };
-    let laid = least_strain(&copy.mesh, first, &copy.options).ok()?;
-    let sound = laid.report.flipped == 0 && laid.report.overlaps == 0;
-    if !sound {
-        return None;
-    }
-    let mut spread = copy.spread(mesh, start, &laid.uv)?;
-    straighten(mesh, &mut spread).then_some(spread)
+    let laid = copy.lay()?;
+    copy.carry(&laid)
 }
 
 /// Takes the folds out of a map that has few, where fine triangles straddle a bend of the copy: moves
@@ -126,15 +121,27 @@ enum Role {
     Matched(usize, (u32, u32)),
 }
 
-struct Copy {
-    mesh: TriMesh,
+/// A coarse copy of a large mesh and of its first map.
+pub(crate) struct Copy<'a> {
+    large: &'a TriMesh,
+    start: &'a [Point2],
+    pub(crate) mesh: TriMesh,
     /// Vertex of the large mesh that each vertex here is.
-    source: Vec<u32>,
-    options: LeastStrainOptions,
+    pub(crate) source: Vec<u32>,
+    /// What least strain means here.
+    pub(crate) options: LeastStrainOptions,
 }
 
-impl Copy {
-    fn new(mesh: &TriMesh, start: &[Point2], options: &LeastStrainOptions) -> Option<Self> {
+impl<'a> Copy<'a> {
+    /// None where a copy is not worth its making or would not be true.
+    pub(crate) fn new(
+        mesh: &'a TriMesh,
+        start: &'a [Point2],
+        options: &LeastStrainOptions,
+    ) -> Option<Self> {
+        if mesh.vertex_count() < LEAST_VERTICES {
+            return None;
+        }
         let loops = mesh.boundary_loops();
         let roles = roles(&loops, options)?;
         let wanted = mesh.vertex_count() as f64 / FEWER;
@@ -184,25 +191,52 @@ impl Copy {
         }
         let options = coarse_options(mesh, &rings, &roles, &source, options);
         Some(Self {
+            large: mesh,
+            start,
             mesh: small,
             source,
             options,
         })
     }
 
-    fn of(&self, map: &[Point2]) -> Vec<Point2> {
-        self.source.iter().map(|&v| map[v as usize]).collect()
+    /// The copy laid with least strain; none where it would come to lie on itself.
+    pub(crate) fn lay(&self) -> Option<FlatMap> {
+        let first = FlatMap {
+            uv: self.before(),
+            report: FlatReport::default(),
+        };
+        let laid = least_strain(&self.mesh, first, &self.options).ok()?;
+        let sound = laid.report.flipped == 0 && laid.report.overlaps == 0;
+        sound.then_some(laid)
     }
 
-    /// The map of the large mesh whose change from `start` is nearest to the copy's.
+    /// The large mesh's map where the copy is laid so, free of folds.
+    pub(crate) fn carry(&self, laid: &FlatMap) -> Option<Start> {
+        let mut uv = self.spread(&laid.uv)?;
+        straighten(self.large, &mut uv).then_some(Start {
+            uv,
+            cushioned: laid.report.cushioned,
+        })
+    }
+
+    /// The first map's part of the copy.
+    fn before(&self) -> Vec<Point2> {
+        self.source
+            .iter()
+            .map(|&v| self.start[v as usize])
+            .collect()
+    }
+
+    /// The map of the large mesh whose change from its first one is nearest to the copy's.
     ///
     /// Letting each vertex follow its triangle of the copy would bend the map along the copy's edges, and
     /// thin triangles there badly. So the change's derivative, a 2×2 matrix at each vertex of the copy, is
     /// spread, which is continuous, and the map found that has it as nearly as any: one solution with the
     /// Laplacian (as in Yu et al. 2004, Mesh editing with Poisson-based gradient field manipulation,
     /// 10.1145/1015706.1015774).
-    fn spread(&self, mesh: &TriMesh, start: &[Point2], laid: &[Point2]) -> Option<Vec<Point2>> {
-        let changes = self.spread_changes(mesh, start, &self.changes(start, laid));
+    fn spread(&self, laid: &[Point2]) -> Option<Vec<Point2>> {
+        let (mesh, start) = (self.large, self.start);
+        let changes = self.spread_changes(&self.changes(laid));
         let weights = half_cotangents(mesh);
         let mut field = vec![[0.0; 2]; mesh.vertex_count()];
         for (face, corners) in mesh.faces().iter().enumerate() {
@@ -236,8 +270,8 @@ impl Copy {
     }
 
     /// Derivative of the copy's change at each of its vertices: the mean of its triangles' by area.
-    fn changes(&self, start: &[Point2], laid: &[Point2]) -> Vec<Matrix2<f64>> {
-        let before = self.of(start);
+    fn changes(&self, laid: &[Point2]) -> Vec<Matrix2<f64>> {
+        let before = self.before();
         let mut sums = vec![(Matrix2::zeros(), 0.0); laid.len()];
         for corners in self.mesh.faces() {
             let sides = |uv: &[Point2]| {
@@ -267,14 +301,10 @@ impl Copy {
     }
 
     /// What the copy's vertices have, at every vertex of the large mesh: weighted by its place in its
-    /// triangle of the copy, as they lie in `start`.
-    fn spread_changes(
-        &self,
-        mesh: &TriMesh,
-        start: &[Point2],
-        changes: &[Matrix2<f64>],
-    ) -> Vec<Matrix2<f64>> {
-        let before = self.of(start);
+    /// triangle of the copy, as they lie in the first map.
+    fn spread_changes(&self, changes: &[Matrix2<f64>]) -> Vec<Matrix2<f64>> {
+        let (mesh, start) = (self.large, self.start);
+        let before = self.before();
         let mut spread = vec![None; mesh.vertex_count()];
         let mut queue = VecDeque::new();
         for (own, &v) in (0..).zip(&self.source) {
@@ -527,7 +557,7 @@ fn coarse_options(
                 weight: group.weight,
             })
             .collect(),
-        // A start needs none.
+        // Tapes are laid on the copy anew.
         lines: Vec::new(),
         rescue: options.rescue,
         most_steps: options.most_steps.min(COPY_STEPS),

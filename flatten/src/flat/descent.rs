@@ -92,6 +92,8 @@ pub struct Descent<'a> {
     laplacian: OnceLock<Option<Cholesky>>,
     /// Whether the energy's own curvature is the metric from the first step.
     curved: bool,
+    /// Whether the boundary is cushioned from the first step.
+    cushioned: bool,
     area: f64,
 }
 
@@ -102,6 +104,15 @@ pub struct Limits {
     pub steps: usize,
     /// Root mean square change of strain that a next step would bring at which the map counts as found.
     pub tolerance: f64,
+}
+
+impl Limits {
+    pub(crate) fn of(options: &LeastStrainOptions) -> Self {
+        Self {
+            steps: options.most_steps,
+            tolerance: options.tolerance,
+        }
+    }
 }
 
 /// One state of the descent.
@@ -133,13 +144,16 @@ impl<'a> Descent<'a> {
             held: mesh.first_of_parts(),
             laplacian: OnceLock::new(),
             curved: mesh.vertex_count() <= CURVED_FROM_THE_START,
+            cushioned: false,
             area,
         })
     }
 
-    /// From now on begins with the energy's own curvature for its metric: from a start that is near.
-    pub(crate) fn curved(&mut self) -> &Self {
+    /// From now on begins with the energy's own curvature for its metric, from a start that is near; and with the
+    /// boundary cushioned where the way there was.
+    pub(crate) fn near(&mut self, cushioned: bool) -> &Self {
         self.curved = true;
+        self.cushioned = cushioned;
         self
     }
 
@@ -183,6 +197,7 @@ impl<'a> Descent<'a> {
             }
         }
         report.energy = walk.state.energy;
+        report.cushioned = walk.contact.is_some();
         report.gradient = walk.slope / walk.first_slope.max(f64::MIN_POSITIVE);
         let uv: Vec<Point2> = walk
             .state
@@ -397,8 +412,10 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
         let count = uv.len();
         let mut forces = vec![[[0.0; 2]; 3]; descent.mesh.face_count()];
         let mut gradient = vec![[0.0; 2]; count];
-        let energy = descent.evaluate(density, &uv, &mut forces, &mut gradient, None);
         let clear = !descent.crosses(&uv);
+        let cushion = || Contact::new(descent.mesh, &descent.loops, density.stiffness());
+        let contact = (descent.cushioned && clear).then(cushion);
+        let energy = descent.evaluate(density, &uv, &mut forces, &mut gradient, contact.as_ref());
         Self {
             descent,
             density,
@@ -414,7 +431,7 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
             },
             forces,
             pairs: Vec::new(),
-            contact: None,
+            contact,
             curvature: None,
             failed: false,
             newton: descent.curved,
@@ -515,15 +532,19 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
         let bound = step_bound(descent.mesh.faces(), &self.state.uv, direction);
         let mut step = (SHY_OF_FLIP * bound).min(1.0);
         for _ in 0..TRIES {
+            if self.contact.is_some() {
+                // Beyond a crossing the cushion pushes the wrong way: its cost tells nothing of how far to go.
+                sum_into(&mut self.tried.uv, &self.state.uv, step, direction);
+                if descent.crosses(&self.tried.uv) {
+                    step *= 0.5;
+                    continue;
+                }
+            }
             self.try_step(direction, step);
             let gain = self.tried.energy - self.state.energy;
             if self.tried.energy.is_finite() && gain <= KEPT_PROMISE * step * promise {
-                if self.contact.is_none() || !descent.crosses(&self.tried.uv) {
-                    self.accept(direction, step);
-                    return true;
-                }
-                step *= 0.5;
-                continue;
+                self.accept(direction, step);
+                return true;
             }
             // Minimum of the parabola through the slope and the tried energy.
             let parabola = -0.5 * promise * step * step / (gain - promise * step);

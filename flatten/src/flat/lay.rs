@@ -93,7 +93,7 @@ fn lay_with(
 
 /// The conformal map that keeps the boundary's lengths, as the finished edges ask; where there is no
 /// such map, the one of least energy.
-fn start(mesh: &TriMesh) -> Result<FlatMap, FlatError> {
+pub(super) fn start(mesh: &TriMesh) -> Result<FlatMap, FlatError> {
     let options = |method| ConformalOptions {
         method,
         ..ConformalOptions::default()

@@ -117,10 +117,7 @@ pub fn least_strain(
     options: &LeastStrainOptions,
 ) -> Result<FlatMap, FlatError> {
     let mut descent = Descent::new(mesh, options)?;
-    let limits = Limits {
-        steps: options.most_steps,
-        tolerance: options.tolerance,
-    };
+    let limits = Limits::of(options);
     let folds = overlap::folds(mesh, &start.uv).len();
     if folds > 0 && !options.rescue {
         let report = FlatReport {
@@ -132,7 +129,7 @@ pub fn least_strain(
     if folds == 0 {
         let nearer = coarse::nearer(mesh, &start.uv, options);
         let map = match &nearer {
-            Some(nearer) => descent.curved().run(nearer, &limits),
+            Some(nearer) => descent.near(nearer.cushioned).run(&nearer.uv, &limits),
             None => descent.run(&start.uv, &limits),
         };
         if map.report.overlaps == 0 || !options.rescue {

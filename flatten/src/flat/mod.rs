@@ -8,6 +8,7 @@ pub mod overlap;
 
 pub mod strain;
 
+mod along;
 mod contact;
 mod curvature;
 mod descent;
@@ -26,6 +27,7 @@ pub(crate) mod sampling;
 
 mod coarse;
 
+pub use along::{TAPE_WITHIN, lay_along};
 pub use conformal::FlatError;
 pub use descent::{Descent, Limits};
 pub use energy::{Cloth, Energy, Grain};
@@ -38,7 +40,7 @@ pub use least_strain::{
     least_strain,
 };
 pub use strain::{FaceStrain, LengthSummary, StrainField, StrainSummary};
-pub use together::{TAPE_WITHIN, along_tapes, lay_together};
+pub use together::lay_together;
 
 use crate::Point2;
 
@@ -67,4 +69,6 @@ pub struct FlatReport {
     /// Places where the map lies on itself: crossings of the boundary, and vertices whose triangles go
     /// round more than once.
     pub overlaps: usize,
+    /// Whether the boundary had to be kept from crossing itself.
+    pub cushioned: bool,
 }

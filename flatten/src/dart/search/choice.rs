@@ -166,7 +166,7 @@ impl<'a> Search<'a> {
         }
     }
 
-    /// Looks once more at numbers of darts below the one found that missed the limit by little, or kept no tapes,
+    /// Looks once more at numbers of darts below the one found that missed the limit by little, or did not fit,
     /// fewest first, until some are taken.
     fn try_fewer(&mut self, choice: &mut Choice) {
         let most = choice.found.best.count();
@@ -197,7 +197,7 @@ impl<'a> Search<'a> {
 /// What is taken so far.
 struct Choice {
     found: Found,
-    /// Whether the best one meets the limit and keeps the tapes, so that only a smaller number could be better.
+    /// Whether the best one meets the limit and fits, so that only a smaller number could be better.
     settled: bool,
 }
 
@@ -228,7 +228,7 @@ impl Choice {
     /// Takes the best of what a number of darts reaches where that is better than what was found before.
     fn take(&mut self, judged: &[Judged], judge: &Judge<'_>) {
         let meets = |j: &Judged| judge.finer.meets(&j.reach);
-        let fits = |j: &Judged| meets(j) && j.keeps_tapes(judge);
+        let fits = |j: &Judged| meets(j) && j.fits(judge);
         let Found { best, met, .. } = &self.found;
         let better = |j: &Judged| {
             let reach = &j.reach;

@@ -252,14 +252,15 @@ fn shortfall(breaches: &[Breach]) -> f64 {
     breaches.iter().map(part).sum()
 }
 
-/// Distance in the plane between the two sides of a dart at its mouth, mm; 0 where there is none.
-fn take_up(panels: &[(&Panel, &[Point2])], mouth: u32) -> f64 {
+/// Distance in the plane between the two sides of a dart at a vertex of it, its mouth for instance, mm; 0 where
+/// there is none.
+pub(super) fn take_up(panels: &[(&Panel, &[Point2])], vertex: u32) -> f64 {
     let sides: Vec<Point2> = panels
         .iter()
         .flat_map(|(panel, uv)| {
-            let on_mouth = |v: &u32| panel.origin[*v as usize] == mouth;
+            let there = |v: &u32| panel.origin[*v as usize] == vertex;
             let found = panel.loops.iter().flat_map(|l| &l.vertices);
-            found.filter(move |v| on_mouth(v)).map(|&v| uv[v as usize])
+            found.filter(move |v| there(v)).map(|&v| uv[v as usize])
         })
         .collect();
     match sides[..] {
