@@ -235,7 +235,10 @@ mod tests {
     use super::*;
     use crate::{
         dart::{EdgeKind, Side},
-        flat::{LengthSummary, edges_of, lay::tests::cut_cap},
+        flat::{
+            LengthSummary, edges_of,
+            lay::tests::{cut_cap, cut_cap_of},
+        },
     };
 
     #[test]
@@ -272,6 +275,41 @@ mod tests {
         let before = lay_together(&panels, &tight).unwrap();
         let (after, _) = lay_along(&panels, &tight, &tapes).unwrap();
         assert_eq!(after[0].0.uv, before[0].0.uv);
+    }
+
+    #[test]
+    fn a_large_panel_comes_by_its_copy_to_where_it_comes_by_itself() {
+        // 12 000 vertices.
+        let panels = [cut_cap_of(54)];
+        let material = Material {
+            name: "test".into(),
+            limit: 0.4,
+            tension: 1.0,
+            crowding: 1.0,
+        };
+        let tape: Vec<Point3> = (-100..=100)
+            .map(|k| {
+                let (sin, cos) = (1.02 * f64::from(k) / 100.0).sin_cos();
+                Point3::new(0.0, 90.0 * sin, 90.0 * cos)
+            })
+            .collect();
+        let tapes = [tape];
+        let base = Base::new(&panels);
+        let (by_copy, off) = from_copy(&base, &panels[0], &material, &tapes)
+            .unwrap()
+            .expect("the cap has a copy and the tape needs weight");
+        let laid = lay_together(&panels, &material).unwrap();
+        let first = base.apart(&laid);
+        let way = Way::new(&base, &first, &material, &tapes);
+        let (by_itself, _) = way.go(None, TAPE_WEIGHTS[0]).unwrap();
+        let by_itself = by_itself.unwrap();
+        assert!(way.off(&first) > TAPE_WITHIN && off <= TAPE_WITHIN, "{off}");
+        assert!(by_copy[0].0.report.converged);
+        let p95 = by_copy[0].1.summary(material.limit).p95;
+        let same = base.p95(&by_itself, &material);
+        assert!((p95 - same).abs() < 0.001, "{p95}, {same}");
+        // The line is to become as much longer as it is too short where it lies, which is not where it lay there.
+        assert!((off - way.off(&by_itself)).abs() < 0.002, "{off}");
     }
 
     #[test]

@@ -220,12 +220,18 @@ pub(super) mod tests {
     /// A cap of 60° with one cut from its edge to its top: a fan of rings over 0..2π whose first and
     /// last spokes are the two legs.
     pub(in crate::flat) fn cut_cap() -> Panel {
-        let (rings, spokes) = (24_u32, 96_u32);
+        cut_cap_of(24)
+    }
+
+    /// The same of this many rings.
+    pub(in crate::flat) fn cut_cap_of(rings: u32) -> Panel {
+        let spokes = 4 * rings;
         let mut positions = vec![Point3::new(0.0, 0.0, 90.0)];
         let mut origin = vec![0];
         let at = |ring: u32, spoke: u32| 1 + (ring - 1) * (spokes + 1) + spoke;
         for ring in 1..=rings {
-            let (sin, cos) = (std::f64::consts::FRAC_PI_3 * f64::from(ring) / 24.0).sin_cos();
+            let part = f64::from(ring) / f64::from(rings);
+            let (sin, cos) = (std::f64::consts::FRAC_PI_3 * part).sin_cos();
             for spoke in 0..=spokes {
                 let turn = std::f64::consts::TAU * f64::from(spoke % spokes) / f64::from(spokes);
                 let (s, c) = turn.sin_cos();

@@ -484,6 +484,33 @@ mod tests {
     }
 
     #[test]
+    fn runs_are_the_same_from_either_end() {
+        let (mesh, _) = strip();
+        let line = Line::new(&mesh);
+        let places = |edges: &[f64]| -> Vec<f64> {
+            let mut ends = vec![0.0];
+            for edge in edges {
+                ends.push(ends[ends.len() - 1] + edge);
+            }
+            line.cuts(&ends).into_iter().map(|cut| ends[cut]).collect()
+        };
+        // Uneven edges, and even ones that are cut half way between two parts.
+        let uneven: Vec<f64> = (0..40).map(|k| 1.0 + 3.0 * f64::from(k * k % 7)).collect();
+        let even = vec![0.75 * line.run_mm; 10];
+        for edges in [uneven, even] {
+            let whole: f64 = edges.iter().sum();
+            let there = places(&edges);
+            let back: Vec<f64> = edges.iter().rev().copied().collect();
+            let back: Vec<f64> = places(&back).iter().rev().map(|at| whole - at).collect();
+            assert!(there.len() > 3);
+            assert_eq!(there.len(), back.len());
+            for (a, b) in there.iter().zip(&back) {
+                assert!((a - b).abs() < 1e-9, "{there:?} {back:?}");
+            }
+        }
+    }
+
+    #[test]
     fn a_run_ends_where_the_line_does() {
         let (mesh, edges) = strip();
         let line = [&edges[..4], &edges[8..]].concat();

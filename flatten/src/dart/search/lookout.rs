@@ -212,3 +212,41 @@ impl<'a> Lookout<'a> {
         &self.reached[&key]
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{dart, form::average_head, job::Material};
+
+    #[test]
+    fn a_dart_whose_legs_lie_on_one_another_towards_its_point_does_not_open() {
+        let form = average_head();
+        let (mold, head, outline) = (form.mesh(3_000), form.head(), form.outline());
+        let patch = Patch::cut(&mold, head, &outline, Vec::new()).unwrap();
+        let material = Material {
+            name: "lace".into(),
+            limit: 0.03,
+            tension: 1.0,
+            crowding: 1.0,
+        };
+        let cut = dart::cut(&patch, &dart::even(&patch, 4)).unwrap();
+        let panel = &cut.panels[0];
+        let (map, _) = flat::lay(panel, &material).unwrap();
+        let dart = &cut.darts[1];
+        assert!(opens(&cut, &[(panel, &map.uv[..])], dart));
+        // The two sides of its last 40 mm put on one another.
+        let point = cut.mesh.position(dart.path[dart.path.len() - 1]);
+        let mut closed = map.uv;
+        for &v in &dart.path {
+            if nalgebra::distance(&point, &cut.mesh.position(v)) < 40.0 {
+                let sides: Vec<usize> = (0..closed.len())
+                    .filter(|&k| panel.origin[k] == v)
+                    .collect();
+                closed[sides[sides.len() - 1]] = closed[sides[0]];
+            }
+        }
+        let sides = [(panel, &closed[..])];
+        assert!(!opens(&cut, &sides, dart));
+        assert!(opens(&cut, &sides, &cut.darts[2]));
+    }
+}
