@@ -67,6 +67,31 @@ fn equal_resistance_on_a_cap_is_airys_map() {
     }
 }
 
+/// A large surface goes by way of a coarse copy; where an edge inside is kept there is none, and the Laplacian is the
+/// first metric.
+#[test]
+fn a_large_cap_is_airys_map_with_and_without_a_copy() {
+    let mesh = tri_mesh(cap(R, FRAC_PI_3, 9000));
+    assert!(mesh.vertex_count() > 6000);
+    let by_copy = laid(&mesh, &exact(Energy::Equal));
+    let [a, b, _] = mesh.faces()[0];
+    let options = LeastStrainOptions {
+        kept: vec![KeptEdges {
+            edges: vec![(a, b)],
+            weight: 0.0,
+            within: None,
+        }],
+        ..exact(Energy::Equal)
+    };
+    let alone = laid(&mesh, &options);
+    for map in [&by_copy, &alone] {
+        let error = edge_radius(&mesh, &map.uv) / airy_radius(FRAC_PI_3) - 1.0;
+        assert!(error.abs() < 1e-3, "{error}");
+    }
+    let difference = by_copy.report.energy / alone.report.energy - 1.0;
+    assert!(difference.abs() < 1e-6, "{difference}");
+}
+
 #[test]
 fn symmetric_dirichlet_on_a_cap_is_the_radial_optimum() {
     // Radius and energy by a boundary-value solve of the radial problem, to 1e-6; the energy is the

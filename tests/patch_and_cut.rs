@@ -499,6 +499,37 @@ fn sparse_readings_are_joined_smoothly_and_corners_kept() {
     assert!((lengths - 1.0).abs() < 2e-3, "{lengths}");
 }
 
+#[test]
+fn a_base_set_off_lies_that_far_out_everywhere() {
+    let patch = base(4, Vec::new(), Vec::new());
+    let area = patch.mesh.area();
+    let out = patch.clone().set_off(3.0).unwrap();
+    let middle = Point3::from(
+        patch
+            .mesh
+            .positions()
+            .iter()
+            .map(|p| p.coords)
+            .sum::<Vector3>()
+            / patch.mesh.vertex_count() as f64,
+    );
+    for (before, after) in patch.mesh.positions().iter().zip(out.mesh.positions()) {
+        let moved = after - before;
+        assert!((moved.norm() - 3.0).abs() < 1e-9);
+        assert!(moved.dot(&(before - middle)) > 0.0);
+    }
+    assert_eq!(out.perimeter, patch.perimeter);
+    // A convex surface grows outward, by 2 d / R on a sphere (Steiner's formula without its d² term).
+    let grown = out.mesh.area() / area - 1.0;
+    let radius = (area / (2.0 * std::f64::consts::PI)).sqrt();
+    assert!((0.5..2.0).contains(&(grown / (6.0 / radius))), "{grown}");
+    let back = out.set_off(-3.0).unwrap();
+    for (before, after) in patch.mesh.positions().iter().zip(back.mesh.positions()) {
+        assert!((after - before).norm() < 0.3);
+    }
+    assert!(patch.set_off(f64::NAN).is_err());
+}
+
 // Darts and seams.
 
 fn base(level: u32, openings: Vec<Vec<Point3>>, keep_clear: Vec<KeepClear>) -> Patch {

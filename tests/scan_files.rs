@@ -303,6 +303,32 @@ fn ply_colours_in_every_byte_order() {
 }
 
 /// Colour of each face's middle.
+/// Every type of number that the format has, for places and for lists.
+#[test]
+fn ply_numbers_of_every_type() {
+    let expected = shape(&in_memory(Format::Obj, obj().as_bytes()));
+    let of = |place: &str, count: &str, index: &str| {
+        let mut text = format!(
+            "ply\nformat ascii 1.0\nelement vertex 7\nproperty {place} x\nproperty {place} y\nproperty {place} z\nelement face 6\nproperty list {count} {index} vertex_indices\nend_header\n"
+        );
+        for [x, y, z] in POSITIONS {
+            text += &format!("{x} {y} {z}\n");
+        }
+        for [a, b, c] in triangles() {
+            text += &format!("3 {a} {b} {c}\n");
+        }
+        shape(&in_memory(Format::Ply, text.as_bytes()))
+    };
+    let whole = ["char", "uchar", "short", "ushort", "int", "uint"];
+    for place in whole.iter().chain(&["float", "double"]) {
+        assert_eq!(of(place, "uchar", "int"), expected, "{place}");
+    }
+    for index in whole {
+        assert_eq!(of("float", "uchar", index), expected, "{index}");
+        assert_eq!(of("float", index, "uint"), expected, "count in {index}");
+    }
+}
+
 fn colours(scan: &RawScan) -> Vec<[u8; 3]> {
     let Some(Paint::Texture { corners, image }) = &scan.paint else {
         panic!("no texture: {:?}", scan.notes)
@@ -430,6 +456,52 @@ fn glb_with_node_transforms_and_embedded_picture() {
     // Mirrored by the node, so turned back: the first quad still looks up.
     assert!((b - a).cross(&(c - a)).z > 0.0);
     assert!((area(&scan) - 30_000.0).abs() < 1e-6);
+}
+
+/// glTF 2.0, section 3.7.2.1: triangle i of a strip is (i, i + 1 + i % 2, i + 2 − i % 2), of a fan (i + 1, i + 2, 0).
+#[test]
+fn glb_strips_and_fans_are_triangles() {
+    let four = |mode: u32| {
+        let primitive = format!("\"mode\":{mode},\"material\"");
+        let changes = [
+            ("\"indices\":2,\"material\"", primitive.as_str()),
+            ("\"count\":12", "\"count\":4"),
+        ];
+        shape(&in_memory(Format::Glb, &glb(&changes, None)))
+    };
+    // Moved and mirrored by the nodes, and so turned to face the same way.
+    let expected = |faces: [[usize; 3]; 2]| {
+        let mut text = String::new();
+        for [x, y, z] in &POSITIONS[..4] {
+            text += &format!("v {} {} {z}\n", 1000.0 + x, -y);
+        }
+        for [a, b, c] in faces {
+            text += &format!("f {} {} {}\n", a + 1, c + 1, b + 1);
+        }
+        shape(&in_memory(Format::Obj, text.as_bytes()))
+    };
+    assert_eq!(four(5), expected([[0, 1, 2], [1, 3, 2]]));
+    assert_eq!(four(6), expected([[1, 2, 0], [2, 3, 0]]));
+}
+
+#[test]
+fn glb_colours_on_vertices_are_kept() {
+    // The positions for colours: 0 is black, and what is over 1 is taken for 1.
+    let changes = [
+        ("\"TEXCOORD_0\":1", "\"COLOR_0\":0"),
+        ("\"baseColorTexture\":{\"index\":0}", ""),
+    ];
+    let bytes = glb(&changes, None);
+    let scan = in_memory(Format::Glb, &bytes);
+    let Some(Paint::Vertex(colours)) = &scan.paint else {
+        panic!("no colours on vertices");
+    };
+    assert_eq!(colours.len(), scan.positions.len());
+    let quads = QUADS.iter().flatten();
+    for (colour, &v) in colours.iter().zip(quads) {
+        let expected = POSITIONS[v as usize].map(|c| if c > 0.0 { 255 } else { 0 });
+        assert_eq!(*colour, expected);
+    }
 }
 
 #[test]

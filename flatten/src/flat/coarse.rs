@@ -564,3 +564,43 @@ fn coarse_options(
         tolerance: options.tolerance.max(COPY_TOLERANCE),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::flat::{conformal, lay::tests::cut_cap};
+
+    #[test]
+    fn a_few_folds_are_taken_out_and_a_map_of_folds_is_given_up() {
+        let mesh = cut_cap().mesh;
+        let options = conformal::ConformalOptions::default();
+        let sound = conformal::flatten_patch(&mesh, &options).unwrap().uv;
+        assert!(overlap::folds(&mesh, &sound).is_empty());
+        // One inner vertex pushed beyond its neighbours.
+        let inner = (0..index(sound.len()))
+            .filter(|&v| !mesh.on_boundary(v))
+            .nth(700)
+            .unwrap();
+        let reach = mesh
+            .fan(inner)
+            .map(|h| sound[mesh.head(h) as usize] - sound[inner as usize]);
+        let farthest = reach.max_by(|a, b| a.norm().total_cmp(&b.norm())).unwrap();
+        let mut folded = sound.clone();
+        folded[inner as usize] += 1.5 * farthest;
+        assert!(!overlap::folds(&mesh, &folded).is_empty());
+        assert!(straighten(&mesh, &mut folded));
+        assert!(overlap::folds(&mesh, &folded).is_empty());
+        // What is far from it, and the boundary, stays where it was.
+        let still = (0..sound.len()).filter(|&v| folded[v] == sound[v]).count();
+        assert!(still > sound.len() / 2, "{still}");
+        let on_edge = mesh.boundary_loops().concat();
+        assert!(
+            on_edge
+                .iter()
+                .all(|&v| folded[v as usize] == sound[v as usize])
+        );
+
+        let mut turned_over: Vec<Point2> = sound.iter().map(|p| Point2::new(-p.x, p.y)).collect();
+        assert!(!straighten(&mesh, &mut turned_over));
+    }
+}
