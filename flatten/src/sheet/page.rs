@@ -400,6 +400,13 @@ fn mark_number(
         (1.6 * reach, 0.0),
         (1.6 * reach, 4.0),
         (1.6 * reach, -4.0),
+        (0.55 * reach, 8.5),
+        (0.55 * reach, -8.5),
+        (1.6 * reach, 8.0),
+        (1.6 * reach, -8.0),
+        (2.4 * reach, 0.0),
+        (2.4 * reach, 6.0),
+        (2.4 * reach, -6.0),
     ] {
         let at = centre + inward * out + along * aside;
         let text = centred(
