@@ -346,7 +346,8 @@ fn join_items(
         items.extend(flap_label(&words, side, line, &window, &points, &taken));
     }
     let drawn = |text: &Text| {
-        let area = text_box(text);
+        // Lines are known by points along them, and may pass between two.
+        let area = text_box(text).grown(0.8);
         points.iter().filter(|p| area.holds(**p)).count()
     };
     for (centre, inward, number) in marks {
