@@ -348,7 +348,11 @@ fn join_items(
     let drawn = |text: &Text| {
         // Lines are known by points along them, and may pass between two.
         let area = text_box(text).grown(0.8);
-        points.iter().filter(|p| area.holds(**p)).count()
+        let on_trim = trims
+            .iter()
+            .any(|(.., line)| Bounds::of(line).touches(&area));
+        let ink = points.iter().filter(|p| area.holds(**p)).count();
+        if on_trim { points.len() + ink } else { ink }
     };
     for (centre, inward, number) in marks {
         items.push(diamond(centre, inward.abs()));
