@@ -346,13 +346,11 @@ fn join_items(
         items.extend(flap_label(&words, side, line, &window, &points, &taken));
     }
     let drawn = |text: &Text| {
-        // Lines are known by points along them, and may pass between two.
-        let area = text_box(text).grown(0.8);
+        let area = text_box(text);
         let on_trim = trims
             .iter()
             .any(|(.., line)| Bounds::of(line).touches(&area));
-        let ink = points.iter().filter(|p| area.holds(**p)).count();
-        if on_trim { points.len() + ink } else { ink }
+        (on_trim, points.iter().filter(|p| area.holds(**p)).count())
     };
     for (centre, inward, number) in marks {
         items.push(diamond(centre, inward.abs()));
@@ -379,12 +377,13 @@ fn trim(side: Side, own: &Bounds, window: &Bounds) -> [Point2; 2] {
 /// Half the room of a match mark, mm.
 const MARK_ROOM_MM: f64 = DIAMOND_MM * 1.5 + 0.5;
 
-/// A match mark's number, on the sheet's own side of the trim line, aside of what is drawn there.
+/// A match mark's number, on the sheet's own side of the trim line, aside of what is drawn there: of the other trim
+/// lines first, and then of most points of ink, as `drawn` tells.
 fn mark_number(
     centre: Point2,
     inward: Vector2,
     number: usize,
-    drawn: impl Fn(&Text) -> usize,
+    drawn: impl Fn(&Text) -> (bool, usize),
 ) -> Text {
     const SIZE_MM: f64 = 3.4;
     let words = number.to_string();
@@ -395,7 +394,7 @@ fn mark_number(
         DIAMOND_MM * 1.5 + 2.2
     };
     let along = Vector2::new(-inward.y, inward.x);
-    let mut best: Option<(usize, Text)> = None;
+    let mut best: Option<((bool, usize), Text)> = None;
     for (out, aside) in [
         (reach, 0.0),
         (reach, 3.5),
@@ -405,13 +404,6 @@ fn mark_number(
         (1.6 * reach, 0.0),
         (1.6 * reach, 4.0),
         (1.6 * reach, -4.0),
-        (0.55 * reach, 8.5),
-        (0.55 * reach, -8.5),
-        (1.6 * reach, 8.0),
-        (1.6 * reach, -8.0),
-        (2.4 * reach, 0.0),
-        (2.4 * reach, 6.0),
-        (2.4 * reach, -6.0),
     ] {
         let at = centre + inward * out + along * aside;
         let text = centred(
