@@ -16,12 +16,12 @@ use crate::{
 };
 
 use super::{
-    FlatError, FlatMap, FlatReport, LeastStrainOptions,
+    FlatError, FlatMap, LeastStrainOptions,
     coarse::Copy,
     finished_length,
-    lay::start,
+    lay::{lay_from, start},
     lay_together, tapes,
-    together::{Base, Laid, sound},
+    together::{Base, Laid},
 };
 
 /// First and greatest weight on tapes over the base keeping their length; doubled where it was too little.
@@ -46,15 +46,20 @@ pub fn lay_along(
     tapes: &[Vec<Point3>],
 ) -> Result<(Vec<Laid>, f64), FlatError> {
     let base = Base::new(panels);
-    if let [panel] = panels
-        && !tapes.is_empty()
-        && let Some(map) = from_copy(&base, panel, material, tapes)?
-    {
-        return Ok(map);
-    }
-    let laid = lay_together(panels, material)?;
+    let options = LeastStrainOptions::for_panel(&base.whole, material);
+    let laid = if let [panel] = panels {
+        let conformal = start(&panel.mesh)?;
+        if !tapes.is_empty()
+            && let Some(map) = from_copy(&base, &conformal, &options, material, tapes)?
+        {
+            return Ok(map);
+        }
+        vec![lay_from(conformal, panel, &options)?]
+    } else {
+        lay_together(panels, material)?
+    };
     let first = base.apart(&laid);
-    let way = Way::new(&base, &first, material, tapes);
+    let way = Way::new(&base, &first, options, material, tapes);
     if base.p95(&first, material) > material.limit {
         return Ok((laid, way.off(&first)));
     }
@@ -63,17 +68,17 @@ pub fn lay_along(
     Ok((best.map_or(laid, |map| base.parts(map)), off))
 }
 
-/// The way by the panel's coarse copy; none where it has none, where tapes need no weight there, or where the panel
-/// does not keep what the copy kept.
+/// The way by the coarse copy of a base of one panel; none where it has none, where tapes need no weight there, or where
+/// the panel does not keep what the copy kept.
 fn from_copy(
     base: &Base<'_>,
-    panel: &Panel,
+    conformal: &FlatMap,
+    options: &LeastStrainOptions,
     material: &Material,
     tapes: &[Vec<Point3>],
 ) -> Result<Option<(Vec<Laid>, f64)>, FlatError> {
-    let conformal = start(&panel.mesh)?;
-    let plain = LeastStrainOptions::for_panel(panel, material);
-    let Some(copy) = Copy::new(&panel.mesh, &conformal.uv, &plain) else {
+    let panel = &*base.whole;
+    let Some(copy) = Copy::new(&panel.mesh, &conformal.uv, options) else {
         return Ok(None);
     };
     let Some(first) = copy.lay() else {
@@ -84,27 +89,16 @@ fn from_copy(
     if small_base.p95(&first, material) > material.limit {
         return Ok(None);
     }
-    let small_way = Way {
-        options: copy.options.clone(),
-        ..Way::new(&small_base, &first, material, tapes)
-    };
+    let small_way = Way::new(&small_base, &first, copy.options.clone(), material, tapes);
     let (Some(best), weight) = small_way.go(None, TAPE_WEIGHTS[0])? else {
         return Ok(None);
     };
     let Some(near) = copy.carry(&best) else {
         return Ok(None);
     };
-    let report = FlatReport {
-        cushioned: near.cushioned,
-        ..FlatReport::default()
-    };
-    let near = FlatMap {
-        uv: near.uv,
-        report,
-    };
     let way = Way {
         most_edge: FINISHED_EDGE_MOST,
-        ..Way::new(base, &near, material, tapes)
+        ..Way::new(base, &near, options.clone(), material, tapes)
     };
     let map = way.step(&near, weight)?;
     if !way.keeps(&map) {
@@ -158,13 +152,14 @@ impl<'a> Way<'a> {
     fn new(
         base: &'a Base<'a>,
         first: &'a FlatMap,
+        options: LeastStrainOptions,
         material: &'a Material,
         tapes: &[Vec<Point3>],
     ) -> Self {
         Self {
             pieces: tapes::pieces(&base.whole, &first.uv, tapes),
             tapes: tapes.len(),
-            options: LeastStrainOptions::for_panel(&base.whole, material),
+            options,
             most_edge: edge_error(base, first).max(FINISHED_EDGE_MOST),
             base,
             first,
@@ -189,7 +184,7 @@ impl<'a> Way<'a> {
     }
 
     fn keeps(&self, map: &FlatMap) -> bool {
-        sound(&map.report)
+        map.report.is_sound()
             && map.report.converged
             && self.base.p95(map, self.material) <= self.material.limit
             && edge_error(self.base, map) <= self.most_edge
@@ -241,23 +236,28 @@ mod tests {
         },
     };
 
-    #[test]
-    fn a_tape_keeps_its_length_where_the_cloth_has_room_for_it() {
-        let panels = [cut_cap()];
-        let material = |limit| Material {
+    fn material(limit: f64) -> Material {
+        Material {
             name: "test".into(),
             limit,
             tension: 1.0,
             crowding: 1.0,
+        }
+    }
+
+    /// A tape over the cap's top, square to its cut.
+    fn over_the_top() -> Vec<Point3> {
+        let point = |k| {
+            let (sin, cos) = (1.02 * f64::from(k) / 100.0).sin_cos();
+            Point3::new(0.0, 90.0 * sin, 90.0 * cos)
         };
-        // Over the top, square to the cut.
-        let tape: Vec<Point3> = (-100..=100)
-            .map(|k| {
-                let (sin, cos) = (1.02 * f64::from(k) / 100.0).sin_cos();
-                Point3::new(0.0, 90.0 * sin, 90.0 * cos)
-            })
-            .collect();
-        let tapes = [tape];
+        (-100..=100).map(point).collect()
+    }
+
+    #[test]
+    fn a_tape_keeps_its_length_where_the_cloth_has_room_for_it() {
+        let panels = [cut_cap()];
+        let tapes = [over_the_top()];
         let off = |laid: &[Laid]| {
             let uv = &laid[0].0.uv;
             let pieces = tapes::pieces(&panels[0], uv, &tapes);
@@ -281,26 +281,17 @@ mod tests {
     fn a_large_panel_comes_by_its_copy_to_where_it_comes_by_itself() {
         // 12 000 vertices.
         let panels = [cut_cap_of(54)];
-        let material = Material {
-            name: "test".into(),
-            limit: 0.4,
-            tension: 1.0,
-            crowding: 1.0,
-        };
-        let tape: Vec<Point3> = (-100..=100)
-            .map(|k| {
-                let (sin, cos) = (1.02 * f64::from(k) / 100.0).sin_cos();
-                Point3::new(0.0, 90.0 * sin, 90.0 * cos)
-            })
-            .collect();
-        let tapes = [tape];
+        let material = material(0.4);
+        let tapes = [over_the_top()];
         let base = Base::new(&panels);
-        let (by_copy, off) = from_copy(&base, &panels[0], &material, &tapes)
+        let conformal = start(&panels[0].mesh).unwrap();
+        let options = LeastStrainOptions::for_panel(&panels[0], &material);
+        let (by_copy, off) = from_copy(&base, &conformal, &options, &material, &tapes)
             .unwrap()
             .expect("the cap has a copy and the tape needs weight");
         let laid = lay_together(&panels, &material).unwrap();
         let first = base.apart(&laid);
-        let way = Way::new(&base, &first, &material, &tapes);
+        let way = Way::new(&base, &first, options, &material, &tapes);
         let (by_itself, _) = way.go(None, TAPE_WEIGHTS[0]).unwrap();
         let by_itself = by_itself.unwrap();
         assert!(way.off(&first) > TAPE_WITHIN && off <= TAPE_WITHIN, "{off}");
@@ -315,12 +306,7 @@ mod tests {
     #[test]
     fn a_tape_along_a_dart_lies_on_both_legs() {
         let panels = [cut_cap()];
-        let material = Material {
-            name: "test".into(),
-            limit: 0.4,
-            tension: 1.0,
-            crowding: 1.0,
-        };
+        let material = material(0.4);
         // From the mouth along the cut and on over the top.
         let tape: Vec<Point3> = (-100..=100)
             .map(|k| {

@@ -48,19 +48,12 @@ const MOST_FOLDS: usize = 200;
 /// Triangles of the copy that are crossed in search of a vertex.
 const LONGEST_WALK: usize = 64;
 
-/// A start near the goal.
-pub(crate) struct Start {
-    pub(crate) uv: Vec<Point2>,
-    /// Whether the copy's boundary had to be kept from crossing itself.
-    pub(crate) cushioned: bool,
-}
-
-/// A start nearer to the goal than `start`, if a coarse copy can be made and laid.
+/// A start nearer to the goal than `start`, if a coarse copy can be made and laid; cushioned if the copy was.
 pub(crate) fn nearer(
     mesh: &TriMesh,
     start: &[Point2],
     options: &LeastStrainOptions,
-) -> Option<Start> {
+) -> Option<FlatMap> {
     let copy = Copy::new(mesh, start, options)?;
     let laid = copy.lay()?;
     copy.carry(&laid)
@@ -206,17 +199,17 @@ impl<'a> Copy<'a> {
             report: FlatReport::default(),
         };
         let laid = least_strain(&self.mesh, first, &self.options).ok()?;
-        let sound = laid.report.flipped == 0 && laid.report.overlaps == 0;
-        sound.then_some(laid)
+        laid.report.is_sound().then_some(laid)
     }
 
-    /// The large mesh's map where the copy is laid so, free of folds.
-    pub(crate) fn carry(&self, laid: &FlatMap) -> Option<Start> {
+    /// The large mesh's map where the copy is laid so, free of folds; cushioned if the copy's was.
+    pub(crate) fn carry(&self, laid: &FlatMap) -> Option<FlatMap> {
         let mut uv = self.spread(&laid.uv)?;
-        straighten(self.large, &mut uv).then_some(Start {
-            uv,
+        let report = FlatReport {
             cushioned: laid.report.cushioned,
-        })
+            ..FlatReport::default()
+        };
+        straighten(self.large, &mut uv).then_some(FlatMap { uv, report })
     }
 
     /// The first map's part of the copy.

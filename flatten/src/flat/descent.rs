@@ -149,12 +149,12 @@ impl<'a> Descent<'a> {
         })
     }
 
-    /// From now on begins with the energy's own curvature for its metric, from a start that is near; and with the
-    /// boundary cushioned where the way there was.
-    pub(crate) fn near(&mut self, cushioned: bool) -> &Self {
+    /// Descends from a map that is near, and from now on begins with the energy's own curvature for its metric; with
+    /// the boundary cushioned where the way there was.
+    pub(crate) fn onward(&mut self, near: &FlatMap, limits: &Limits) -> FlatMap {
         self.curved = true;
-        self.cushioned = cushioned;
-        self
+        self.cushioned = near.report.cushioned;
+        self.run(&near.uv, limits)
     }
 
     /// Changes the energy and keeps the factor.
@@ -360,6 +360,11 @@ impl<'a> Descent<'a> {
         (parts.iter().sum::<f64>() / self.area).sqrt()
     }
 
+    /// A cushion all along the boundary.
+    fn cushion<D: Density>(&self, density: &D) -> Contact {
+        Contact::new(self.mesh, &self.loops, density.stiffness())
+    }
+
     fn crosses(&self, uv: &[[f64; 2]]) -> bool {
         let points: Vec<Point2> = uv.iter().map(|p| Point2::new(p[0], p[1])).collect();
         overlap::crosses(&self.loops, &points)
@@ -413,8 +418,7 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
         let mut forces = vec![[[0.0; 2]; 3]; descent.mesh.face_count()];
         let mut gradient = vec![[0.0; 2]; count];
         let clear = !descent.crosses(&uv);
-        let cushion = || Contact::new(descent.mesh, &descent.loops, density.stiffness());
-        let contact = (descent.cushioned && clear).then(cushion);
+        let contact = (descent.cushioned && clear).then(|| descent.cushion(density));
         let energy = descent.evaluate(density, &uv, &mut forces, &mut gradient, contact.as_ref());
         Self {
             descent,
@@ -532,15 +536,19 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
         let bound = step_bound(descent.mesh.faces(), &self.state.uv, direction);
         let mut step = (SHY_OF_FLIP * bound).min(1.0);
         for _ in 0..TRIES {
-            if self.contact.is_some() {
-                // Beyond a crossing the cushion pushes the wrong way: its cost tells nothing of how far to go.
-                sum_into(&mut self.tried.uv, &self.state.uv, step, direction);
-                if descent.crosses(&self.tried.uv) {
-                    step *= 0.5;
-                    continue;
-                }
+            sum_into(&mut self.tried.uv, &self.state.uv, step, direction);
+            // Beyond a crossing the cushion pushes the wrong way: its cost tells nothing of how far to go.
+            if self.contact.is_some() && descent.crosses(&self.tried.uv) {
+                step *= 0.5;
+                continue;
             }
-            self.try_step(direction, step);
+            self.tried.energy = descent.evaluate(
+                self.density,
+                &self.tried.uv,
+                &mut self.forces,
+                &mut self.tried.gradient,
+                self.contact.as_ref(),
+            );
             let gain = self.tried.energy - self.state.energy;
             if self.tried.energy.is_finite() && gain <= KEPT_PROMISE * step * promise {
                 self.accept(direction, step);
@@ -555,17 +563,6 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
             };
         }
         false
-    }
-
-    fn try_step(&mut self, direction: &Field, step: f64) {
-        sum_into(&mut self.tried.uv, &self.state.uv, step, direction);
-        self.tried.energy = self.descent.evaluate(
-            self.density,
-            &self.tried.uv,
-            &mut self.forces,
-            &mut self.tried.gradient,
-            self.contact.as_ref(),
-        );
     }
 
     fn accept(&mut self, direction: &Field, step: f64) {
@@ -653,7 +650,7 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
             return false;
         };
         let descent = self.descent;
-        let contact = Contact::new(descent.mesh, &descent.loops, self.density.stiffness());
+        let contact = descent.cushion(self.density);
         // As far as possible on the straight way from there to the map just found.
         let found = self.state.uv.clone();
         lay_over(&found, &mut clear);

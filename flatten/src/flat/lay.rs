@@ -85,7 +85,15 @@ fn lay_with(
     panel: &Panel,
     options: &LeastStrainOptions,
 ) -> Result<(FlatMap, StrainField), FlatError> {
-    let start = start(&panel.mesh)?;
+    lay_from(start(&panel.mesh)?, panel, options)
+}
+
+/// As [`lay`], from a conformal map that is at hand.
+pub(super) fn lay_from(
+    start: FlatMap,
+    panel: &Panel,
+    options: &LeastStrainOptions,
+) -> Result<(FlatMap, StrainField), FlatError> {
     let map = least_strain(&panel.mesh, start, options)?;
     let field = StrainField::new(&panel.mesh, &map.uv);
     Ok((map, field))

@@ -129,7 +129,7 @@ pub fn least_strain(
     if folds == 0 {
         let nearer = coarse::nearer(mesh, &start.uv, options);
         let map = match &nearer {
-            Some(nearer) => descent.near(nearer.cushioned).run(&nearer.uv, &limits),
+            Some(nearer) => descent.onward(nearer, &limits),
             None => descent.run(&start.uv, &limits),
         };
         if map.report.overlaps == 0 || !options.rescue {

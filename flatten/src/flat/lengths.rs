@@ -192,13 +192,8 @@ impl<'a> Line<'a> {
             let end = (first + 1..count)
                 .find(|&k| !follows(k - 1))
                 .unwrap_or(count);
-            // Where each edge begins, and the last one ends.
-            let mut ends = vec![0.0];
-            for k in first..end {
-                ends.push(ends[k - first] + self.length(edge(k)));
-            }
             let mut start = 0;
-            for cut in self.cuts(&ends) {
+            for cut in self.cuts(&places((first..end).map(|k| self.length(edge(k))))) {
                 runs.push(first + start..first + cut);
                 start = cut;
             }
@@ -236,6 +231,15 @@ impl<'a> Line<'a> {
         }
         cuts
     }
+}
+
+/// Where each of some edges in a row begins, and the last one ends.
+fn places(lengths: impl Iterator<Item = f64>) -> Vec<f64> {
+    let mut places = vec![0.0];
+    for (k, length) in lengths.enumerate() {
+        places.push(places[k] + length);
+    }
+    places
 }
 
 /// Length of a run that is to be kept.
@@ -487,11 +491,8 @@ mod tests {
     fn runs_are_the_same_from_either_end() {
         let (mesh, _) = strip();
         let line = Line::new(&mesh);
-        let places = |edges: &[f64]| -> Vec<f64> {
-            let mut ends = vec![0.0];
-            for edge in edges {
-                ends.push(ends[ends.len() - 1] + edge);
-            }
+        let cuts = |edges: &[f64]| -> Vec<f64> {
+            let ends = places(edges.iter().copied());
             line.cuts(&ends).into_iter().map(|cut| ends[cut]).collect()
         };
         // Uneven edges, and even ones that are cut half way between two parts.
@@ -499,9 +500,9 @@ mod tests {
         let even = vec![0.75 * line.run_mm; 10];
         for edges in [uneven, even] {
             let whole: f64 = edges.iter().sum();
-            let there = places(&edges);
+            let there = cuts(&edges);
             let back: Vec<f64> = edges.iter().rev().copied().collect();
-            let back: Vec<f64> = places(&back).iter().rev().map(|at| whole - at).collect();
+            let back: Vec<f64> = cuts(&back).iter().rev().map(|at| whole - at).collect();
             assert!(there.len() > 3);
             assert_eq!(there.len(), back.len());
             for (a, b) in there.iter().zip(&back) {

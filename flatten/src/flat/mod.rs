@@ -72,3 +72,11 @@ pub struct FlatReport {
     /// Whether the boundary had to be kept from crossing itself.
     pub cushioned: bool,
 }
+
+impl FlatReport {
+    /// Whether no triangle is turned over and the map nowhere lies on itself.
+    #[must_use]
+    pub fn is_sound(&self) -> bool {
+        self.flipped == 0 && self.overlaps == 0
+    }
+}

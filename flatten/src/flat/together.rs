@@ -45,15 +45,11 @@ pub fn lay_together(panels: &[Panel], material: &Material) -> Result<Vec<Laid>, 
     let base = Base::new(panels);
     let options = LeastStrainOptions::for_panel(&base.whole, material);
     let together = base.go_on(&options, &base.apart(&laid))?;
-    Ok(if sound(&together.report) {
+    Ok(if together.report.is_sound() {
         base.parts(together)
     } else {
         laid
     })
-}
-
-pub(super) fn sound(report: &FlatReport) -> bool {
-    report.flipped == 0 && report.overlaps == 0
 }
 
 /// All panels as one surface of several parts.
@@ -98,9 +94,7 @@ impl<'a> Base<'a> {
         from: &FlatMap,
     ) -> Result<FlatMap, FlatError> {
         let limits = Limits::of(options);
-        let mut map = Descent::new(&self.whole.mesh, options)?
-            .near(from.report.cushioned)
-            .run(&from.uv, &limits);
+        let mut map = Descent::new(&self.whole.mesh, options)?.onward(from, &limits);
         map.report.steps += from.report.steps;
         Ok(map)
     }

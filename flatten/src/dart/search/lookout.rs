@@ -216,19 +216,14 @@ impl<'a> Lookout<'a> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{dart, form::average_head, job::Material};
+    use crate::dart::{
+        self,
+        search::scout::tests::{full_base, lace},
+    };
 
     #[test]
     fn a_dart_whose_legs_lie_on_one_another_towards_its_point_does_not_open() {
-        let form = average_head();
-        let (mold, head, outline) = (form.mesh(3_000), form.head(), form.outline());
-        let patch = Patch::cut(&mold, head, &outline, Vec::new()).unwrap();
-        let material = Material {
-            name: "lace".into(),
-            limit: 0.03,
-            tension: 1.0,
-            crowding: 1.0,
-        };
+        let (patch, material) = (full_base(), lace(0.03));
         let cut = dart::cut(&patch, &dart::even(&patch, 4)).unwrap();
         let panel = &cut.panels[0];
         let (map, _) = flat::lay(panel, &material).unwrap();

@@ -8,8 +8,9 @@
 //! long searches found good on average heads ([`starts`]); every candidate is really cut
 //! and laid flat, on a coarse copy of the patch, with a margin beyond the rules. The best that keeps them
 //! on the patch itself is taken. The cost is the 95th percentile of strain until the limit is met, from there on
-//! the length to be sewn, plus what breaks a rule. The first number of darts that meets the limit, opens from
-//! every dart's point on and keeps the tapes over the sewn base wins, or a greater one that also does and has no dart over 20 mm wide where the first has.
+//! the length to be sewn, plus what breaks a rule. The first number of darts that meets the limit, with
+//! darts that open from their points on and the tapes over the sewn base kept, wins, or a greater one that also does
+//! and has no dart over 20 mm wide where the first has.
 //! The curve of strain against length that comes with it is the yardstick of Sharp & Crane 2018,
 //! Variational surface cutting, ACM TOG 37(4).
 

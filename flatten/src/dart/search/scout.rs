@@ -210,9 +210,7 @@ impl<'a> Scout<'a> {
             .iter()
             .map(|panel| flat::lay_quickly(panel, self.material, rescue))
             .collect::<Result<Vec<_>, _>>()?;
-        let usable = laid
-            .iter()
-            .all(|(m, _)| m.report.flipped == 0 && m.report.overlaps == 0);
+        let usable = laid.iter().all(|(map, _)| map.report.is_sound());
         let sides: Vec<(&Panel, &[Point2])> = cut
             .panels
             .iter()
@@ -270,21 +268,28 @@ pub(super) fn take_up(panels: &[(&Panel, &[Point2])], vertex: u32) -> f64 {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
     use crate::{dart::search::genes::Gene, form::average_head};
 
-    #[test]
-    fn no_dart_is_sewn_for_nothing() {
+    pub(in crate::dart::search) fn full_base() -> Patch {
         let form = average_head();
         let (mold, head, outline) = (form.mesh(3_000), form.head(), form.outline());
-        let patch = Patch::cut(&mold, head, &outline, Vec::new()).unwrap();
-        let material = Material {
+        Patch::cut(&mold, head, &outline, Vec::new()).unwrap()
+    }
+
+    pub(in crate::dart::search) fn lace(limit: f64) -> Material {
+        Material {
             name: "lace".into(),
-            limit: 0.015,
+            limit,
             tension: 1.0,
             crowding: 1.0,
-        };
+        }
+    }
+
+    #[test]
+    fn no_dart_is_sewn_for_nothing() {
+        let (patch, material) = (full_base(), lace(0.015));
         let scout = Scout::new(&patch, &material, SearchOptions::default());
         let gene = |mouth, depth| Gene {
             mouth,
