@@ -16,7 +16,7 @@ use crate::{
 };
 
 use super::{
-    CutLine, CutName, CutPatch, Cutter, DartError, Layout,
+    CutLine, CutName, CutPatch, Cutter, DartError, DartSpec, Layout,
     open::{Cuts, open},
 };
 
@@ -56,19 +56,26 @@ impl Cutter<'_> {
     /// [`DartError`] when a line leaves the patch, enters a keep-clear place, or its point comes within
     /// 3 mm of an edge.
     pub(super) fn lines(&self, layout: &Layout) -> Result<Vec<SurfacePath>, DartError> {
-        let darts = layout.darts.iter().enumerate().map(|(k, spec)| {
-            let name = CutName::Dart(k);
-            let (_, path) = self.dart_path(k, spec)?;
-            self.keep_clear(name, &path)?;
-            self.point_clear_of_edges(name, &path)?;
-            Ok(path)
-        });
+        let darts = layout.darts.iter().enumerate();
+        let darts = darts.map(|(k, spec)| self.dart_line(k, spec));
         let seams = layout.seams.iter().enumerate().map(|(k, spec)| {
             let path = self.seam_path(k, spec)?;
             self.keep_clear(CutName::Seam(k), &path)?;
             Ok(path)
         });
         darts.chain(seams).collect()
+    }
+
+    /// The line of one dart.
+    ///
+    /// # Errors
+    /// As [`Self::lines`].
+    pub(super) fn dart_line(&self, k: usize, spec: &DartSpec) -> Result<SurfacePath, DartError> {
+        let name = CutName::Dart(k);
+        let (_, path) = self.dart_path(k, spec)?;
+        self.keep_clear(name, &path)?;
+        self.point_clear_of_edges(name, &path)?;
+        Ok(path)
     }
 
     /// Cuts a layout along its lines.

@@ -51,8 +51,18 @@ pub struct Cutter<'a> {
     perimeter: Edge,
     openings: Vec<Edge>,
     crown: (SurfacePoint, f64),
+    /// Where counting from front, nape, left and right ear starts: asked for at every dart, and the same for all.
+    landmarks: [Option<(EdgePlace, f64)>; 4],
     tree: OnceLock<Nearest>,
 }
+
+/// Anchors that every patch has.
+const LANDMARKS: [Anchor; 4] = [
+    Anchor::Front,
+    Anchor::Nape,
+    Anchor::LeftEar,
+    Anchor::RightEar,
+];
 
 impl<'a> Cutter<'a> {
     /// Measures the edges and finds the crown.
@@ -64,7 +74,16 @@ impl<'a> Cutter<'a> {
             perimeter: patch.perimeter_edge(),
             openings: patch.opening_edges(),
             crown: (crown, gap),
+            landmarks: LANDMARKS.map(|anchor| patch.anchor(anchor)),
             tree: OnceLock::new(),
+        }
+    }
+
+    /// As [`Patch::anchor`].
+    fn anchor(&self, anchor: Anchor) -> Option<(EdgePlace, f64)> {
+        match LANDMARKS.iter().position(|&a| a == anchor) {
+            Some(k) => self.landmarks[k],
+            None => self.patch.anchor(anchor),
         }
     }
 
@@ -102,24 +121,7 @@ impl<'a> Cutter<'a> {
                 value: spec.depth_mm,
             });
         }
-        let (start, way) = self.patch.anchor(spec.from).ok_or_else(|| {
-            let opening = match spec.from {
-                Anchor::Opening(k) => k,
-                _ => 0,
-            };
-            DartError::NoOpening { name, opening }
-        })?;
-        let edge = self.edge(start.opening);
-        if spec.along_mm.abs() > edge.length_mm {
-            return Err(DartError::MouthBeyondEdge {
-                name,
-                along_mm: spec.along_mm,
-                edge_mm: edge.length_mm,
-            });
-        }
-        let mouth = self
-            .patch
-            .place(edge, start.opening, start.run_mm + way * spec.along_mm);
+        let (mouth, way) = self.mouth(name, spec)?;
         let path = match spec.towards {
             Towards::Inward => self.straight(name, &mouth, way, 0.0, spec.depth_mm)?,
             Towards::Turned(angle) => {
@@ -144,6 +146,33 @@ impl<'a> Cutter<'a> {
             }
         };
         Ok((mouth, path))
+    }
+
+    /// Where a dart starts, and whether + along its edge runs with the surface on the left.
+    pub(super) fn mouth(
+        &self,
+        name: CutName,
+        spec: &DartSpec,
+    ) -> Result<(EdgePlace, f64), DartError> {
+        let (start, way) = self.anchor(spec.from).ok_or_else(|| {
+            let opening = match spec.from {
+                Anchor::Opening(k) => k,
+                _ => 0,
+            };
+            DartError::NoOpening { name, opening }
+        })?;
+        let edge = self.edge(start.opening);
+        if spec.along_mm.abs() > edge.length_mm {
+            return Err(DartError::MouthBeyondEdge {
+                name,
+                along_mm: spec.along_mm,
+                edge_mm: edge.length_mm,
+            });
+        }
+        let mouth = self
+            .patch
+            .place(edge, start.opening, start.run_mm + way * spec.along_mm);
+        Ok((mouth, way))
     }
 
     fn on_patch(&self, name: CutName, place: Point3) -> Result<SurfacePoint, DartError> {
@@ -198,7 +227,7 @@ impl<'a> Cutter<'a> {
     /// leads there.
     pub(super) fn aimed(&self, spec: &DartSpec, place: Point3) -> Option<(f64, f64)> {
         let mesh = &self.patch.mesh;
-        let (start, way) = self.patch.anchor(spec.from)?;
+        let (start, way) = self.anchor(spec.from)?;
         let run_mm = start.run_mm + way * spec.along_mm;
         let mouth = self
             .patch
@@ -349,7 +378,7 @@ impl<'a> Cutter<'a> {
             name: format!("even:{n}"),
             ..Layout::default()
         };
-        let Some((nape, _)) = self.patch.anchor(Anchor::Nape) else {
+        let Some((nape, _)) = self.anchor(Anchor::Nape) else {
             return layout;
         };
         let half = self.half_behind_front(nape.run_mm);

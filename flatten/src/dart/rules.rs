@@ -226,44 +226,74 @@ impl Ground {
     pub(super) fn breaches_of(&self, paths: &[Vec<Point3>]) -> Vec<Breach> {
         let mut found = Vec::new();
         for (dart, path) in paths.iter().enumerate() {
-            let mut check = |near, from: &[Point3], to: &[Point3], allowed_mm: f64| {
-                let distance_mm = nearest_within(from, to, allowed_mm);
-                if distance_mm < allowed_mm {
-                    found.push(Breach {
-                        dart,
-                        near,
-                        distance_mm,
-                        allowed_mm,
-                    });
-                }
-            };
-            let r = &self.rules;
-            let mouth = &path[..1];
-            check(Near::MouthToFront, mouth, &self.front, r.mouth_to_front_mm);
-            check(Near::Front, path, &self.front, r.path_to_front_mm);
-            if nearest(mouth, &self.openings) > 1e-6 {
-                check(Near::Opening, path, &self.openings, r.path_to_opening_mm);
-            }
-            check(Near::Crown, path, &[self.crown], r.path_to_crown_mm);
-            let away = beyond(path, 1.5 * r.path_to_edge_mm);
-            let away = if away.is_empty() {
-                &path[path.len() - 1..]
-            } else {
-                away
-            };
-            check(Near::Edge, away, &self.perimeter, r.path_to_edge_mm);
-            for (other, other_path) in paths.iter().enumerate().take(dart) {
-                check(Near::Dart(other), path, other_path, r.apart_mm);
-                check(
-                    Near::Mouth(other),
-                    mouth,
-                    &other_path[..1],
-                    r.mouths_apart_mm,
-                );
-            }
+            self.of_mouth(dart, path[0], paths.iter().map(|p| p[0]), &mut found);
+            self.of_run(path, &paths[..dart], &mut found);
         }
         found
     }
+
+    /// Rules that the mouth of a dart breaks; `mouths` are those of all darts before it, at least.
+    pub(super) fn of_mouth(
+        &self,
+        dart: usize,
+        mouth: Point3,
+        mouths: impl Iterator<Item = Point3>,
+        found: &mut Vec<Breach>,
+    ) {
+        let (r, mouth) = (&self.rules, [mouth]);
+        let to_front = r.mouth_to_front_mm;
+        found.extend(breach(
+            dart,
+            Near::MouthToFront,
+            &mouth,
+            &self.front,
+            to_front,
+        ));
+        for (other, place) in mouths.take(dart).enumerate() {
+            let near = Near::Mouth(other);
+            found.extend(breach(dart, near, &mouth, &[place], r.mouths_apart_mm));
+        }
+    }
+
+    /// Rules that a dart breaks on its way from the mouth, after the `earlier` ones.
+    pub(super) fn of_run(&self, path: &[Point3], earlier: &[Vec<Point3>], found: &mut Vec<Breach>) {
+        let (dart, r) = (earlier.len(), &self.rules);
+        let mut check = |near, from: &[Point3], to: &[Point3], allowed_mm: f64| {
+            found.extend(breach(dart, near, from, to, allowed_mm));
+        };
+        check(Near::Front, path, &self.front, r.path_to_front_mm);
+        if nearest(&path[..1], &self.openings) > 1e-6 {
+            check(Near::Opening, path, &self.openings, r.path_to_opening_mm);
+        }
+        check(Near::Crown, path, &[self.crown], r.path_to_crown_mm);
+        let away = beyond(path, 1.5 * r.path_to_edge_mm);
+        let away = if away.is_empty() {
+            &path[path.len() - 1..]
+        } else {
+            away
+        };
+        check(Near::Edge, away, &self.perimeter, r.path_to_edge_mm);
+        for (other, other_path) in earlier.iter().enumerate() {
+            check(Near::Dart(other), path, other_path, r.apart_mm);
+        }
+    }
+}
+
+/// The breach of a rule, if it is one.
+fn breach(
+    dart: usize,
+    near: Near,
+    from: &[Point3],
+    to: &[Point3],
+    allowed_mm: f64,
+) -> Option<Breach> {
+    let distance_mm = nearest_within(from, to, allowed_mm);
+    (distance_mm < allowed_mm).then_some(Breach {
+        dart,
+        near,
+        distance_mm,
+        allowed_mm,
+    })
 }
 
 /// The part of a path that is farther than a length from its start.

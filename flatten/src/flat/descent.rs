@@ -92,6 +92,9 @@ pub struct Descent<'a> {
     laplacian: OnceLock<Option<Cholesky>>,
     /// Whether the energy's own curvature is the metric from the first step.
     curved: bool,
+    /// Whether it is renewed at every step: a factor of a small mesh costs no more than two or three steps with an old
+    /// one, which seldom come as far.
+    small: bool,
     /// Whether the boundary is cushioned from the first step.
     cushioned: bool,
     area: f64,
@@ -144,6 +147,7 @@ impl<'a> Descent<'a> {
             held: mesh.first_of_parts(),
             laplacian: OnceLock::new(),
             curved: mesh.vertex_count() <= CURVED_FROM_THE_START,
+            small: mesh.vertex_count() <= CURVED_FROM_THE_START,
             cushioned: false,
             area,
         })
@@ -454,7 +458,9 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
         if !self.state.energy.is_finite() {
             return Progress::Stuck;
         }
-        if self.descent.curved && self.curvature.is_none() && !self.failed {
+        let cheap = self.descent.small && self.newton && self.contact.is_none();
+        let wanted = self.curvature.is_none() || cheap;
+        if self.descent.curved && wanted && !self.failed {
             self.renew_curvature();
         }
         let Some((mut direction, mut promise)) = self.aim() else {

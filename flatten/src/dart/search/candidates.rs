@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use super::{
-    super::{Layout, Side, Towards},
+    super::{DartSpec, Layout, Side, Towards},
     evolve::{Effort, minimise},
     genes::Gene,
     scout::{BREACH, CANNOT, Scout},
@@ -33,6 +33,27 @@ pub(super) struct Candidate {
     pub(super) genes: Vec<Gene>,
     pub(super) layout: Layout,
     pub(super) cost: f64,
+}
+
+impl Candidate {
+    /// Whether mouths and points of the darts lie within a distance of another candidate's, as far as can be told
+    /// without cutting: points by depth and by the arc of the turn.
+    pub(super) fn is_within_mm(&self, mm: f64, other: &Self) -> bool {
+        let near = |(a, b): (&DartSpec, &DartSpec)| {
+            let turn = |spec: &DartSpec| match spec.towards {
+                Towards::Turned(angle) => angle * spec.depth_mm,
+                _ => 0.0,
+            };
+            let moved = [
+                a.along_mm - b.along_mm,
+                a.depth_mm - b.depth_mm,
+                turn(a) - turn(b),
+            ];
+            a.from == b.from && moved.iter().all(|by| by.abs() <= mm)
+        };
+        let (these, others) = (&self.layout.darts, &other.layout.darts);
+        these.len() == others.len() && these.iter().zip(others).all(near)
+    }
 }
 
 /// Best first; what can't be cut is left out.

@@ -27,7 +27,11 @@ const PATIENT_STEP_MM: f64 = 9.0;
 const JUDGED_STEP_MM: f64 = 4.5;
 
 /// Candidates of each promising number of darts that are judged on a finer copy.
-const JUDGED: usize = 3;
+const JUDGED: usize = 6;
+
+/// Candidates whose darts all lie within this of one another are as good as one, mm: what a copy sees wrongly of the
+/// one it sees wrongly of the other.
+const DISTINCT_MM: f64 = 5.0;
 
 /// Distance from a dart's point at which its legs are looked at, mm, and the least distance between them there as a
 /// part of it. Darts of good layouts open by 0.1 and more, one that closed on the fine mesh by 0.05.
@@ -90,7 +94,7 @@ impl Judge<'_> {
             .all(|scout| scout.keeps_rules(&candidate.layout))
     }
 
-    /// What the first few candidates reach that break no rule here, best first, as a copy sees them.
+    /// What the first few distinct candidates reach that break no rule here, best first, as a copy sees them.
     fn judged(
         &self,
         candidates: &[Candidate],
@@ -98,8 +102,16 @@ impl Judge<'_> {
         seen: &Scout<'_>,
         tried: &mut usize,
     ) -> Vec<Judged> {
-        let allowed = candidates.iter().filter(|c| self.allows(c));
-        let held: Vec<&Candidate> = allowed.take(most).collect();
+        let mut held: Vec<&Candidate> = Vec::new();
+        for candidate in candidates {
+            let alike = |held: &&Candidate| held.is_within_mm(DISTINCT_MM, candidate);
+            if !held.iter().any(alike) && self.allows(candidate) {
+                held.push(candidate);
+                if held.len() == most {
+                    break;
+                }
+            }
+        }
         *tried += held.len();
         let mut reached: Vec<Reach> = held
             .into_par_iter()

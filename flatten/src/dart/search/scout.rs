@@ -9,7 +9,7 @@ use crate::{
 };
 
 use super::{
-    super::{Breach, CutPatch, Cutter, DartError, Ground, Layout, Near, Panel},
+    super::{Breach, CutName, CutPatch, Cutter, DartError, Ground, Layout, Near, Panel},
     Reach, SearchOptions,
     candidates::Candidate,
     genes::Ruler,
@@ -102,9 +102,12 @@ impl<'a> Scout<'a> {
 
     /// Points along lines.
     fn places(&self, lines: &[SurfacePath]) -> Vec<Vec<Point3>> {
+        lines.iter().map(|line| self.points(line)).collect()
+    }
+
+    fn points(&self, line: &SurfacePath) -> Vec<Point3> {
         let place = |p: &SurfacePoint| p.position(&self.patch.mesh);
-        let points = lines.iter().map(|l| l.points.iter().map(place).collect());
-        points.collect()
+        line.points.iter().map(place).collect()
     }
 
     /// Whether a layout can be cut.
@@ -112,10 +115,33 @@ impl<'a> Scout<'a> {
         self.cutter.cut(layout).is_ok()
     }
 
-    /// Whether a layout breaks no rule, as far as its lines tell without cutting.
+    /// Whether darts break no rule, as far as their lines tell without cutting. Most layouts that are drawn do, so
+    /// the mouths are asked first, and nothing more after the first breach.
     pub(super) fn keeps_rules(&self, layout: &Layout) -> bool {
-        let lines = self.cutter.lines(layout);
-        lines.is_ok_and(|lines| self.breaches(&lines).is_empty())
+        let (mut mouths, mut lines, mut found) = (Vec::new(), Vec::new(), Vec::new());
+        for (k, spec) in layout.darts.iter().enumerate() {
+            let Ok((mouth, _)) = self.cutter.mouth(CutName::Dart(k), spec) else {
+                return false;
+            };
+            let before = mouths.iter().copied();
+            self.ground.of_mouth(k, mouth.position, before, &mut found);
+            if !found.is_empty() {
+                return false;
+            }
+            mouths.push(mouth.position);
+        }
+        for (k, spec) in layout.darts.iter().enumerate() {
+            let Ok(line) = self.cutter.dart_line(k, spec) else {
+                return false;
+            };
+            let run = self.points(&line);
+            self.ground.of_run(&run, &lines, &mut found);
+            if !found.is_empty() {
+                return false;
+            }
+            lines.push(run);
+        }
+        true
     }
 
     /// By how much of their rules the darts of a layout are too near to something; `None` when it can't
