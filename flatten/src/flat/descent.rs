@@ -97,6 +97,8 @@ pub struct Descent<'a> {
     small: bool,
     /// Whether the boundary is cushioned from the first step.
     cushioned: bool,
+    /// Whether it may be cushioned where a map lies on itself.
+    rescue: bool,
     area: f64,
 }
 
@@ -149,6 +151,7 @@ impl<'a> Descent<'a> {
             curved: mesh.vertex_count() <= CURVED_FROM_THE_START,
             small: mesh.vertex_count() <= CURVED_FROM_THE_START,
             cushioned: false,
+            rescue: options.rescue,
             area,
         })
     }
@@ -168,8 +171,9 @@ impl<'a> Descent<'a> {
 
     /// Descends from a map without flips.
     ///
-    /// The boundary of the result does not cross itself, unless that of every map met did. The result is the best
-    /// map found, whether or not [`FlatReport::converged`] holds.
+    /// The boundary of the result does not cross itself, unless that of every map met did or
+    /// [`LeastStrainOptions::rescue`] is not asked for. The result is the best map found, whether or not
+    /// [`FlatReport::converged`] holds.
     #[must_use]
     pub fn run(&self, start: &[Point2], limits: &Limits) -> FlatMap {
         match self.energy {
@@ -192,7 +196,7 @@ impl<'a> Descent<'a> {
             match progress {
                 Progress::Moved => report.steps += 1,
                 // A map that lies on itself is none: back to where it did not, and on with a cushion.
-                _ if walk.keep_apart() => {}
+                _ if self.rescue && walk.keep_apart() => {}
                 Progress::Arrived => {
                     report.converged = true;
                     break;

@@ -84,8 +84,8 @@ pub struct LeastStrainOptions {
     pub most_steps: usize,
     /// Stop when a next step would change strain by less, root mean square over the area.
     pub tolerance: f64,
-    /// Whether a start with flips, or an end on itself, is tried once more from a convex-combination map.
-    /// Many times as long, and in vain more often than not.
+    /// Whether an end on itself is taken apart, and that or a start with flips tried once more from a
+    /// convex-combination map. Many times as long, and in vain more often than not.
     pub rescue: bool,
 }
 

@@ -6,9 +6,10 @@ use super::{
     super::{DartSpec, Layout, Side, Towards},
     evolve::{Effort, minimise},
     genes::Gene,
-    scout::{BREACH, CANNOT, Scout},
+    scout::{BREACH, CANNOT, Cost, Scout},
     starts::{Start, known, radial},
     surrogate::{Plan, Point, explore},
+    unseen::Unseen,
 };
 
 /// A dart at the nape's centre, to start from.
@@ -21,6 +22,10 @@ const AT_NAPE: Gene = Gene {
 /// Mouths of a short pair, to start from.
 const BEHIND_EARS: [f64; 2] = [0.68, 0.76];
 
+/// Known starts of a number of darts that make those of fewer darts with one more needless: on eight heads none of
+/// them was ever among the best three.
+const ENOUGH: usize = 4;
+
 /// Above this distance from its mirror image a head gets darts of its own on each side, mm.
 const UNEVEN_MM: f64 = 4.0;
 
@@ -32,10 +37,17 @@ const GROWTH: usize = 160;
 pub(super) struct Candidate {
     pub(super) genes: Vec<Gene>,
     pub(super) layout: Layout,
+    pub(super) seen: Cost,
+    /// [`Self::seen`] as one number, with what the copy is believed not to see.
     pub(super) cost: f64,
 }
 
 impl Candidate {
+    /// The genes as a point of the unit cube.
+    pub(super) fn place(&self) -> Vec<f64> {
+        flat(&self.genes)
+    }
+
     /// Whether mouths and points of the darts lie within a distance of another candidate's, as far as can be told
     /// without cutting: points by depth and by the arc of the turn.
     pub(super) fn is_within_mm(&self, mm: f64, other: &Self) -> bool {
@@ -82,26 +94,8 @@ impl Scout<'_> {
     pub(super) fn starts(&self, count: usize, tried: &mut usize) -> Vec<Candidate> {
         let mut starts = vec![radial(count)];
         starts.extend(known(count).iter().map(|s| self.fitted(s)));
-        if count % 2 == 1 {
-            // The best known mirror pairs leave room for a dart at the nape's centre.
-            starts.extend(known(count - 1).iter().map(|s| {
-                let pairs = self.fitted(s).into_iter();
-                pairs.chain([AT_NAPE]).collect()
-            }));
-        }
-        if count.is_multiple_of(2) {
-            // So do those with a pair less for a short one behind the ears.
-            for (start, mouth) in known(count.saturating_sub(2))
-                .iter()
-                .flat_map(|s| BEHIND_EARS.map(|mouth| (s, mouth)))
-            {
-                let short = Gene {
-                    mouth,
-                    lean: 0.0,
-                    depth: 0.1,
-                };
-                starts.push(self.fitted(start).into_iter().chain([short]).collect());
-            }
+        if known(count).len() < ENOUGH {
+            starts.extend(self.of_fewer(count));
         }
         for round in 0..self.options.restarts {
             starts.push(self.grown(count, round, tried));
@@ -113,15 +107,38 @@ impl Scout<'_> {
                 .map(|genes| {
                     let genes = self.mended(count, genes);
                     let layout = self.mirrored(count, &genes);
-                    let cost = self.cost(&layout);
+                    let seen = self.cost(&layout);
                     Candidate {
                         genes,
                         layout,
-                        cost,
+                        seen,
+                        cost: self.total(seen, 0.0),
                     }
                 })
                 .collect(),
         )
+    }
+
+    /// Known starts of fewer darts with what is missing added: an odd dart at the nape's centre, for which mirror pairs
+    /// leave room, or a short pair behind the ears.
+    fn of_fewer(&self, count: usize) -> Vec<Vec<Gene>> {
+        let more: &[Gene] = if count % 2 == 1 {
+            &[AT_NAPE]
+        } else {
+            &BEHIND_EARS.map(|mouth| Gene {
+                mouth,
+                lean: 0.0,
+                depth: 0.1,
+            })
+        };
+        let fewer = known(count.saturating_sub(if count % 2 == 1 { 1 } else { 2 }));
+        let with = |start: &Vec<Start>| {
+            let genes = self.fitted(start);
+            more.iter()
+                .map(move |&gene| genes.iter().copied().chain([gene]).collect())
+                .collect::<Vec<_>>()
+        };
+        fewer.iter().flat_map(with).collect()
     }
 
     /// The nearest genes that keep the rules, as far as a short search finds them: rules are in
@@ -178,7 +195,10 @@ impl Scout<'_> {
             Some(start) if round % 2 == 1 => self.fitted(start),
             _ => Vec::new(),
         };
-        let cost = |genes: &[Gene]| self.cost(&self.ruler.mirrored("", genes, None));
+        let cost = |genes: &[Gene]| {
+            let layout = self.ruler.mirrored("", genes, None);
+            self.total(self.cost(&layout), 0.0)
+        };
         for _ in genes.len()..count / 2 {
             let drawn: Vec<Vec<Gene>> = (0..GROWTH)
                 .map(|_| {
@@ -205,21 +225,24 @@ impl Scout<'_> {
         genes
     }
 
-    /// Moves the darts of the starts about.
+    /// Moves the darts of the candidates about, their costs being what `unseen` makes of them.
     pub(super) fn improve(
         &self,
         candidates: &mut Vec<Candidate>,
+        unseen: &Unseen,
         uneven_mm: f64,
         tried: &mut usize,
     ) {
+        for candidate in candidates.iter_mut() {
+            candidate.cost = self.total(candidate.seen, unseen.at(&candidate.place()));
+        }
+        *candidates = ranked(std::mem::take(candidates));
         let Some(count) = candidates.first().map(|c| c.layout.darts.len()) else {
             return;
         };
-        let known = candidates
-            .iter()
-            .map(|c| (flat(&c.genes), known_cost(c.cost)));
+        let known = candidates.iter().map(|c| (c.place(), known_cost(c.cost)));
         let pairs = |x: &[f64]| (self.mirrored(count, &whole(x)), whole(x));
-        let moved = self.explored(&known.collect::<Vec<_>>(), count, pairs);
+        let moved = self.explored(&known.collect::<Vec<_>>(), count, unseen, pairs);
         *tried += moved.len();
         candidates.extend(moved);
         *candidates = ranked(std::mem::take(candidates));
@@ -230,7 +253,7 @@ impl Scout<'_> {
                 known_cost(candidates[0].cost),
             )];
             let each = |x: &[f64]| (self.each(&whole(x)), genes.clone());
-            let moved = self.explored(&known, count, each);
+            let moved = self.explored(&known, count, unseen, each);
             *tried += moved.len();
             candidates.extend(moved);
             *candidates = ranked(std::mem::take(candidates));
@@ -242,26 +265,28 @@ impl Scout<'_> {
         &self,
         known: &[Point],
         count: usize,
+        unseen: &Unseen,
         at: impl Fn(&[f64]) -> (Layout, Vec<Gene>) + Sync,
     ) -> Vec<Candidate> {
         let plan = Plan {
             rounds: self.options.rounds,
             batch: self.options.batch,
             width: self.options.width,
-            seed: count as u64,
+            // Another one when more is known, not to draw the same again.
+            seed: (count + 1000 * known.len()) as u64,
         };
         let allowed = |x: &[f64]| self.keeps_rules(&at(x).0);
-        let cost = |x: &[f64]| known_cost(self.cost(&at(x).0));
-        let candidate = |(x, cost): Point| {
-            let (layout, genes) = at(&x);
+        let candidate = |x: &[f64]| {
+            let (layout, genes) = at(x);
+            let seen = self.cost(&layout);
             Candidate {
+                cost: self.total(seen, unseen.at(&flat(&genes))),
                 genes,
                 layout,
-                cost,
+                seen,
             }
         };
-        let found = explore(known, plan, allowed, cost);
-        found.into_iter().map(candidate).collect()
+        explore(known, plan, allowed, candidate, |c| known_cost(c.cost))
     }
 
     /// `count` darts as mirror pairs; an odd one out goes to the nape's centre.

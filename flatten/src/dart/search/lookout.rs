@@ -15,6 +15,7 @@ use super::{
     Reach,
     candidates::Candidate,
     scout::{Scout, take_up},
+    unseen::Unseen,
 };
 
 /// Side of the coarse copy's triangles, mm: a few hundred vertices on a full base. What is chosen is judged on a finer copy.
@@ -26,8 +27,12 @@ const PATIENT_STEP_MM: f64 = 9.0;
 /// Side of the triangles that the result of a search is judged on, mm.
 const JUDGED_STEP_MM: f64 = 4.5;
 
-/// Candidates of each promising number of darts that are judged on a finer copy.
-const JUDGED: usize = 6;
+/// Candidates of each promising number of darts that are judged on a finer copy, at a time.
+const JUDGED: usize = 5;
+
+/// Candidates are moved about and judged in turns: after each the best one has to come to under this many limits for
+/// another turn, which takes off a twentieth of its strain, seldom more.
+const IN_REACH: [f64; 3] = [1.25, 1.06, 0.0];
 
 /// Candidates whose darts all lie within this of one another are as good as one, mm: what a copy sees wrongly of the
 /// one it sees wrongly of the other.
@@ -94,35 +99,24 @@ impl Judge<'_> {
             .all(|scout| scout.keeps_rules(&candidate.layout))
     }
 
-    /// What the first few distinct candidates reach that break no rule here, best first, as a copy sees them.
-    fn judged(
+    /// The first few candidates that break no rule here and are like none of `held` and one another.
+    fn distinct(
         &self,
         candidates: &[Candidate],
+        held: &[Candidate],
         most: usize,
-        seen: &Scout<'_>,
-        tried: &mut usize,
-    ) -> Vec<Judged> {
-        let mut held: Vec<&Candidate> = Vec::new();
+    ) -> Vec<Candidate> {
+        let mut found: Vec<Candidate> = Vec::new();
         for candidate in candidates {
-            let alike = |held: &&Candidate| held.is_within_mm(DISTINCT_MM, candidate);
-            if !held.iter().any(alike) && self.allows(candidate) {
-                held.push(candidate);
-                if held.len() == most {
+            let alike = |other: &Candidate| other.is_within_mm(DISTINCT_MM, candidate);
+            if !held.iter().chain(&found).any(alike) && self.allows(candidate) {
+                found.push(candidate.clone());
+                if found.len() == most {
                     break;
                 }
             }
         }
-        *tried += held.len();
-        let mut reached: Vec<Reach> = held
-            .into_par_iter()
-            .filter_map(|c| seen.reach_of(c).ok())
-            .collect();
-        reached.sort_by(|a, b| seen.price(a).total_cmp(&seen.price(b)));
-        let judged = |reach| Judged {
-            reach,
-            fits: OnceCell::new(),
-        };
-        reached.into_iter().map(judged).collect()
+        found
     }
 
     /// Whether its darts open and the tapes can be brought to their length on the head within the material's limit.
@@ -213,15 +207,58 @@ impl<'a> Lookout<'a> {
     ) -> &[Judged] {
         let key = (count, promising);
         if !self.reached.contains_key(&key) {
-            let mut candidates = self.starts(count, tried).to_vec();
-            if promising && !candidates.is_empty() {
-                self.scout.improve(&mut candidates, uneven_mm, tried);
-            }
+            let candidates = self.starts(count, tried).to_vec();
+            let mut reached = if promising {
+                self.moved_about(candidates, uneven_mm, judge, tried)
+            } else {
+                let best = judge.distinct(&candidates, &[], 1);
+                *tried += best.len();
+                let seen = best.iter().filter_map(|c| self.scout.reach_of(c).ok());
+                seen.collect()
+            };
             let seen = if promising { &judge.finer } else { &self.scout };
-            let judged = judge.judged(&candidates, if promising { JUDGED } else { 1 }, seen, tried);
-            self.reached.insert(key, judged);
+            reached.sort_by(|a, b| seen.price(a).total_cmp(&seen.price(b)));
+            let judged = |reach| Judged {
+                reach,
+                fits: OnceCell::new(),
+            };
+            self.reached
+                .insert(key, reached.into_iter().map(judged).collect());
         }
         &self.reached[&key]
+    }
+
+    /// What the best candidates reach on the finer copy after their darts are moved about here, in turns: what the
+    /// finer copy shows beyond this one is learnt from, until the limit is met.
+    fn moved_about(
+        &self,
+        mut candidates: Vec<Candidate>,
+        uneven_mm: f64,
+        judge: &Judge<'_>,
+        tried: &mut usize,
+    ) -> Vec<Reach> {
+        let finer = &judge.finer;
+        let (mut held, mut reached) = (Vec::new(), Vec::new());
+        let mut unseen = Unseen::default();
+        for in_reach in IN_REACH {
+            self.scout
+                .improve(&mut candidates, &unseen, uneven_mm, tried);
+            let best = judge.distinct(&candidates, &held, JUDGED);
+            *tried += best.len();
+            let judged: Vec<Option<Reach>> =
+                best.par_iter().map(|c| finer.reach_of(c).ok()).collect();
+            for (candidate, reach) in best.iter().zip(&judged) {
+                let fine = reach.as_ref().map_or(f64::INFINITY, |r| r.p95);
+                unseen.learn(candidate.place(), candidate.seen.p95, fine);
+            }
+            held.extend(best);
+            reached.extend(judged.into_iter().flatten());
+            let far = |r: &Reach| r.p95 > in_reach * finer.material.limit;
+            if reached.iter().any(|r| finer.meets(r)) || reached.iter().all(far) {
+                break;
+            }
+        }
+        reached
     }
 }
 

@@ -22,6 +22,7 @@ mod lookout;
 mod scout;
 mod starts;
 mod surrogate;
+mod unseen;
 
 use crate::{Point3, job::Material, patch::Patch};
 

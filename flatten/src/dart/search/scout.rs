@@ -43,6 +43,22 @@ const EDGE_PRICE: f64 = 3.0;
 /// Strain that a perimeter's length of sewing is worth: the search gives up 0.1 % for it.
 const SEWING_PRICE: f64 = 0.001;
 
+/// What a layout costs on one copy of the patch, in parts: see [`Scout::total`].
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Cost {
+    /// 95th percentile of strain; −∞ where nothing was laid.
+    pub(super) p95: f64,
+    /// For edges and sewing, or for what keeps it from being laid.
+    pub(super) rest: f64,
+}
+
+impl Cost {
+    fn of_none(rest: f64) -> Self {
+        let p95 = f64::NEG_INFINITY;
+        Self { p95, rest }
+    }
+}
+
 /// Cuts and lays candidates on one copy of the patch.
 pub(super) struct Scout<'a> {
     pub(super) patch: &'a Patch,
@@ -150,31 +166,44 @@ impl<'a> Scout<'a> {
         Some(shortfall(&self.breaches(&self.cutter.lines(layout).ok()?)))
     }
 
-    /// What a layout costs: strain above the limit first, then seam length; far more where it breaks
-    /// a rule or can't be cut, the more the worse, so that the search finds its way out.
-    pub(super) fn cost(&self, layout: &Layout) -> f64 {
+    /// What a layout costs on this copy.
+    pub(super) fn cost(&self, layout: &Layout) -> Cost {
         let Ok(lines) = self.cutter.lines(layout) else {
-            return CANNOT;
+            return Cost::of_none(CANNOT);
         };
         let short = shortfall(&self.breaches(&lines));
         if short > 0.0 {
-            return BREACH + short;
+            return Cost::of_none(BREACH + short);
         }
         let Ok(cut) = self.cutter.along(layout, lines) else {
-            return CANNOT;
+            return Cost::of_none(CANNOT);
         };
         match self.lay(layout, &cut, self.rescue) {
-            Ok(reach) if reach.p95.is_finite() => self.price(&reach),
-            Ok(_) => LIES_ON_ITSELF,
-            Err(_) => CANNOT,
+            Ok(reach) if reach.p95.is_finite() => Cost {
+                p95: reach.p95,
+                rest: self.rest(&reach),
+            },
+            Ok(_) => Cost::of_none(LIES_ON_ITSELF),
+            Err(_) => Cost::of_none(CANNOT),
         }
+    }
+
+    /// A cost as one number: strain above the limit first, then seam length; far more where a rule is broken or
+    /// nothing can be cut, the more the worse, so that the search finds its way out. `unseen` is how much more strain
+    /// there is than this copy shows.
+    pub(super) fn total(&self, cost: Cost, unseen: f64) -> f64 {
+        (cost.p95 + unseen - AIM * self.material.limit).max(0.0) + cost.rest
     }
 
     /// What a layout that breaks no rule costs.
     pub(super) fn price(&self, reach: &Reach) -> f64 {
-        let over = (reach.p95 - AIM * self.material.limit).max(0.0);
+        let (p95, rest) = (reach.p95, self.rest(reach));
+        self.total(Cost { p95, rest }, 0.0)
+    }
+
+    fn rest(&self, reach: &Reach) -> f64 {
         let edge = (reach.perimeter_error.abs() - 0.9 * self.options.perimeter_limit).max(0.0);
-        over + EDGE_PRICE * edge + SEWING_PRICE * reach.length_mm / self.ruler.total()
+        EDGE_PRICE * edge + SEWING_PRICE * reach.length_mm / self.ruler.total()
     }
 
     /// What a layout reaches.
@@ -334,6 +363,7 @@ pub(super) mod tests {
         let candidate = Candidate {
             genes,
             layout,
+            seen: Cost::of_none(0.0),
             cost: 0.0,
         };
         let kept = scout.reach_of(&candidate).unwrap();

@@ -58,29 +58,34 @@ const TOLD_APART: usize = 12;
 /// Smallest difference of costs that matters.
 const LEAST_SPREAD: f64 = 1e-6;
 
-/// Points asked for, in order, beside the known ones. What is not `allowed`, which is far cheaper to ask, is drawn
-/// again.
-pub(crate) fn explore<F, A>(known: &[Point], plan: Plan, allowed: A, cost: F) -> Vec<Point>
+/// Answers asked for, in order, beside the known ones; `ask` answers at a point, and `cost` is what the answer is worth.
+/// What is not `allowed`, which is far cheaper to ask, is drawn again.
+pub(crate) fn explore<T, F, A>(
+    known: &[Point],
+    plan: Plan,
+    allowed: A,
+    ask: F,
+    cost: impl Fn(&T) -> f64,
+) -> Vec<T>
 where
-    F: Fn(&[f64]) -> f64 + Sync,
+    T: Send,
+    F: Fn(&[f64]) -> T + Sync,
     A: Fn(&[f64]) -> bool + Sync,
 {
     let mut points = known.to_vec();
+    let mut answers = Vec::new();
     let mut random = fastrand::Rng::with_seed(plan.seed);
     let (mut width, mut in_vain) = (plan.width, 0);
     for _ in 0..plan.rounds {
         let best = best_first(&points);
         let Some(&first) = best.first() else { break };
+        let least = points[first].1;
         let drawn = drawn_about(&points, &best, width, &mut random, &allowed);
-        let judged: Vec<Point> = chosen(&points, drawn, plan.batch)
-            .into_par_iter()
-            .map(|x| {
-                let value = cost(&x);
-                (x, value)
-            })
-            .collect();
-        let gained = judged.iter().any(|point| point.1 < points[first].1);
-        points.extend(judged);
+        let chosen = chosen(&points, drawn, plan.batch);
+        let answered: Vec<T> = chosen.par_iter().map(|x| ask(x)).collect();
+        points.extend(chosen.into_iter().zip(answered.iter().map(&cost)));
+        let gained = answered.iter().any(|answer| cost(answer) < least);
+        answers.extend(answered);
         if gained {
             width = (WIDER * width).min(WIDEST * plan.width);
             in_vain = 0;
@@ -92,7 +97,7 @@ where
             break;
         }
     }
-    points.split_off(known.len())
+    answers
 }
 
 fn best_first(points: &[Point]) -> Vec<usize> {
@@ -168,7 +173,7 @@ fn told_apart(costs: &[f64]) -> Vec<f64> {
 }
 
 /// A Gaussian process through what is known.
-struct Model {
+pub(super) struct Model {
     at: Vec<Vec<f64>>,
     length: f64,
     factor: Cholesky<f64, Dyn>,
@@ -212,7 +217,7 @@ impl Model {
         })
     }
 
-    fn likeliest(at: &[Vec<f64>], values: &[f64]) -> Option<Self> {
+    pub(super) fn likeliest(at: &[Vec<f64>], values: &[f64]) -> Option<Self> {
         let models = LENGTHS
             .iter()
             .filter_map(|&length| Self::new(at, values, length));
@@ -220,7 +225,7 @@ impl Model {
     }
 
     /// Mean and deviation at a point.
-    fn guess(&self, x: &[f64]) -> [f64; 2] {
+    pub(super) fn guess(&self, x: &[f64]) -> [f64; 2] {
         let relations = self.at.iter().map(|at| relation(at, x, self.length));
         let mut related = DVector::from_iterator(self.at.len(), relations);
         let mean = self.mean + related.dot(&self.weights);
@@ -256,6 +261,14 @@ mod tests {
         points.iter().min_by(|a, b| a.1.total_cmp(&b.1)).unwrap()
     }
 
+    fn explored<F, A>(known: &[Point], plan: Plan, allowed: A, value: F) -> Vec<Point>
+    where
+        F: Fn(&[f64]) -> f64 + Sync,
+        A: Fn(&[f64]) -> bool + Sync,
+    {
+        explore(known, plan, allowed, |x| (x.to_vec(), value(x)), |p| p.1)
+    }
+
     /// A bent valley in six dimensions, 0 at its bottom.
     fn valley(x: &[f64]) -> f64 {
         let bent = |w: &[f64]| 4.0 * (w[1] - 0.5 - (w[0] - 0.4).powi(2)).powi(2);
@@ -267,7 +280,7 @@ mod tests {
     fn a_thousandth_of_the_questions_that_chance_needs() {
         let start = vec![0.7, 0.2, 0.8, 0.6, 0.3, 0.7];
         let known = [(start.clone(), valley(&start))];
-        let found = explore(&known, plan(20), |_| true, valley);
+        let found = explored(&known, plan(20), |_| true, valley);
         assert!(found.len() <= 80);
         let mut random = fastrand::Rng::with_seed(7);
         let chance = (0..80_000).map(|_| valley(&[(); 6].map(|()| random.f64())));
@@ -294,7 +307,7 @@ mod tests {
                 (vec![0.9; 6], valley(&[0.9; 6])),
                 (vec![0.1; 6], f64::INFINITY),
             ];
-            let explored = || explore(&known, plan(6), |x| x[0] > 0.2, valley);
+            let explored = || explored(&known, plan(6), |x| x[0] > 0.2, valley);
             pool.build().unwrap().install(explored)
         };
         assert_eq!(run(1), run(4));
@@ -305,20 +318,20 @@ mod tests {
         // Nothing is known but a place from which what is allowed is near.
         let known = [(vec![0.5, 0.5], f64::INFINITY)];
         let allowed = |x: &[f64]| x[0] > 0.55;
-        let found = explore(&known, plan(8), allowed, |x| {
+        let found = explored(&known, plan(8), allowed, |x| {
             assert!(allowed(x), "{x:?}");
             (x[0] - 0.3).abs() + x[1]
         });
         let (at, _) = best(&found);
         assert!(at[0] < 0.6 && at[1] < 0.4, "{at:?}");
-        let nowhere = explore(&known, plan(8), |_| false, |_| 0.0);
+        let nowhere = explored(&known, plan(8), |_| false, |_| 0.0);
         assert!(nowhere.is_empty());
     }
 
     #[test]
     fn what_gains_nothing_is_given_up() {
         let known = [(vec![0.5, 0.5], -1.0)];
-        let found = explore(&known, plan(100), |_| true, |_| 1.0);
+        let found = explored(&known, plan(100), |_| true, |_| 1.0);
         assert_eq!(found.len(), PATIENCE * 4);
     }
 }
