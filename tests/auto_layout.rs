@@ -281,21 +281,28 @@ fn tapes_off(patch: &Patch, material: &Material, tapes: &[Vec<Point3>], layout: 
 #[test]
 fn a_layout_that_keeps_the_tapes_is_taken_before_one_that_does_not() {
     let (patch, options) = (full_base(), SearchOptions::default());
-    let (tapes, material) = (tapes(&full_base()), lace(0.04));
-    let each = |tapes: &[Vec<Point3>]| {
-        let found = dart::search_each(&patch, &material, tapes, &options, &[8]);
+    let tapes = tapes(&patch);
+    let each = |material: &Material, tapes: &[Vec<Point3>]| {
+        let found = dart::search_each(&patch, material, tapes, &options, &[8]);
         found.unwrap().remove(0)
     };
-    let (blind, seeing) = (each(&[]), each(&tapes));
-    assert!(blind.met && seeing.met);
-    let off = |layout| tapes_off(&patch, &material, &tapes, layout);
-    // Here it matters: the shortest darts leave a tape off.
-    assert!(off(&blind.best.layout) > flat::TAPE_WITHIN);
-    assert!(off(&seeing.best.layout) < flat::TAPE_WITHIN + 5e-4);
+    // Not at every limit do the shortest darts leave a tape off: at the first where they do.
+    let found = [0.04, 0.035, 0.045, 0.03, 0.05]
+        .into_iter()
+        .find_map(|limit| {
+            let material = lace(limit);
+            let blind = each(&material, &[]);
+            let off = tapes_off(&patch, &material, &tapes, &blind.best.layout);
+            (blind.met && off > flat::TAPE_WITHIN).then_some((material, blind))
+        });
+    let (material, blind) = found.expect("tapes matter at some limit");
+    let seeing = each(&material, &tapes);
+    let off = tapes_off(&patch, &material, &tapes, &seeing.best.layout);
+    assert!(seeing.met && off < flat::TAPE_WITHIN + 5e-4, "{off}");
     // A tape that hangs 5 mm above the head all along is longer than any cloth: what meets the limit is taken.
     let above = |p: &Point3| p + 5.0 * (p - Point3::origin()).normalize();
     let above: Vec<Point3> = tapes[1].iter().map(above).collect();
-    let unkept = each(&[above]);
+    let unkept = each(&material, &[above]);
     assert!(
         unkept.met && unkept.best.layout == blind.best.layout,
         "{unkept:?}"
