@@ -27,7 +27,7 @@ pub struct Rules {
     pub path_to_edge_mm: f64,
     /// Between two darts.
     pub apart_mm: f64,
-    /// Between the mouths of two darts: a narrower tongue has no room for its allowances.
+    /// Between the mouths of two darts: on a narrower tongue two sewing allowances of 10 mm would lie on one another.
     pub mouths_apart_mm: f64,
 }
 
@@ -40,7 +40,7 @@ impl Default for Rules {
             path_to_crown_mm: 12.0,
             path_to_edge_mm: 14.0,
             apart_mm: 10.0,
-            mouths_apart_mm: 32.0,
+            mouths_apart_mm: 22.0,
         }
     }
 }
