@@ -686,10 +686,10 @@ fn a_scan_full_of_faults_is_told_in_counts() {
 #[test]
 fn many_broken_rules_are_told_worst_first_and_counted() {
     let desk = Desk::new();
-    // Thirteen short darts, twenty-five millimetres apart, where thirty-two are usual.
+    // Thirteen short darts, eighteen millimetres apart, where twenty-two are usual.
     let mut darts = String::new();
     for k in -6..=6 {
-        let along = 25 * k;
+        let along = 18 * k;
         let _ = writeln!(
             darts,
             "[[dart]]\nfrom = \"nape\"\nalong = {along}\ndepth = 25"

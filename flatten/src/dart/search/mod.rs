@@ -6,8 +6,9 @@
 //! A layout of mirror pairs is a handful of numbers ([`genes`]). For each number of
 //! darts a search that asks a model first ([`surrogate`]) moves them, starting from layouts that
 //! long searches found good on average heads ([`starts`]); every candidate is really cut
-//! and laid flat, on a coarse copy of the patch, with a margin beyond the rules. The best that keeps them
-//! on the patch itself is taken. The cost is the 95th percentile of strain until the limit is met, from there on
+//! and laid flat, on a coarse copy of the patch, with a margin beyond the rules. The best few that keep them
+//! on the patch itself are judged on a finer copy, and what that shows beyond the coarse one ([`unseen`]) counts when
+//! the darts are moved about again. The best is taken. The cost is the 95th percentile of strain until the limit is met, from there on
 //! the length to be sewn, plus what breaks a rule. The first number of darts that meets the limit, with
 //! darts that open from their points on and the tapes over the sewn base kept, wins, or a greater one that also does
 //! and has no dart over 20 mm wide where the first has.
@@ -41,7 +42,7 @@ pub struct SearchOptions {
     pub perimeter_limit: f64,
     /// Distances to keep.
     pub rules: Rules,
-    /// Rounds of moving the darts of a number about; more is slower and better.
+    /// Most rounds of moving the darts of a number about before they are judged; more is slower and better.
     pub rounds: usize,
     /// Layouts that are tried in a round.
     pub batch: usize,
