@@ -227,11 +227,7 @@ impl<'a> Cutter<'a> {
     /// leads there.
     pub(super) fn aimed(&self, spec: &DartSpec, place: Point3) -> Option<(f64, f64)> {
         let mesh = &self.patch.mesh;
-        let (start, way) = self.anchor(spec.from)?;
-        let run_mm = start.run_mm + way * spec.along_mm;
-        let mouth = self
-            .patch
-            .place(self.edge(start.opening), start.opening, run_mm);
+        let (mouth, way) = self.mouth(CutName::Dart(0), spec).ok()?;
         let (target, _, _) = self.tree().project(mesh, place);
         let path = shortest(mesh, mouth.point, target).ok()?;
         let heading = path.points.get(1)?.position(mesh) - mouth.position;

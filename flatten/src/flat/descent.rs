@@ -56,9 +56,9 @@ const PACE_STEPS: usize = 6;
 /// Steps still to be expected at which factoring the curvature pays.
 const SLOW: f64 = 8.0;
 
-/// Vertices up to which the energy's own curvature is the metric from the first step: its factor is
-/// cheap there, and the fewer steps pay for it.
-const CURVED_FROM_THE_START: usize = 6000;
+/// Vertices up to which the energy's own curvature is the metric from the first step and renewed at every one: its
+/// factor costs no more there than two or three steps with an old one, which seldom come as far.
+const SMALL: usize = 6000;
 
 /// Growth of what is left to do, from one step to the next, at which the curvature is renewed; and the
 /// steps after which it is in any case. A factor costs some four steps.
@@ -92,9 +92,6 @@ pub struct Descent<'a> {
     laplacian: OnceLock<Option<Cholesky>>,
     /// Whether the energy's own curvature is the metric from the first step.
     curved: bool,
-    /// Whether it is renewed at every step: a factor of a small mesh costs no more than two or three steps with an old
-    /// one, which seldom come as far.
-    small: bool,
     /// Whether the boundary is cushioned from the first step.
     cushioned: bool,
     /// Whether it may be cushioned where a map lies on itself.
@@ -148,8 +145,7 @@ impl<'a> Descent<'a> {
             loops: mesh.boundary_loops(),
             held: mesh.first_of_parts(),
             laplacian: OnceLock::new(),
-            curved: mesh.vertex_count() <= CURVED_FROM_THE_START,
-            small: mesh.vertex_count() <= CURVED_FROM_THE_START,
+            curved: is_small(mesh),
             cushioned: false,
             rescue: options.rescue,
             area,
@@ -462,7 +458,7 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
         if !self.state.energy.is_finite() {
             return Progress::Stuck;
         }
-        let cheap = self.descent.small && self.newton && self.contact.is_none();
+        let cheap = is_small(self.descent.mesh) && self.newton && self.contact.is_none();
         let wanted = self.curvature.is_none() || cheap;
         if self.descent.curved && wanted && !self.failed {
             self.renew_curvature();
@@ -718,6 +714,10 @@ fn lay_over(target: &[[f64; 2]], map: &mut [[f64; 2]]) {
         let (x, y) = (p[0] - from[0], p[1] - from[1]);
         *p = [to[0] + cos * x - sin * y, to[1] + sin * x + cos * y];
     }
+}
+
+fn is_small(mesh: &TriMesh) -> bool {
+    mesh.vertex_count() <= SMALL
 }
 
 fn stiffness(energy: &Energy) -> f64 {

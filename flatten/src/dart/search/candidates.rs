@@ -22,7 +22,7 @@ const AT_NAPE: Gene = Gene {
 /// Mouths of a short pair, to start from.
 const BEHIND_EARS: [f64; 2] = [0.68, 0.76];
 
-/// Known starts of a number of darts that make those of fewer darts with one more needless: on eight heads none of
+/// Known starts of a number of darts that make those of fewer darts with one more needless: on seven heads none of
 /// them was ever among the best three.
 const ENOUGH: usize = 4;
 
@@ -92,9 +92,9 @@ fn whole(x: &[f64]) -> Vec<Gene> {
 impl Scout<'_> {
     /// The known starts for a number of darts on this patch, best first.
     pub(super) fn starts(&self, count: usize, tried: &mut usize) -> Vec<Candidate> {
-        let mut starts = vec![radial(count)];
-        starts.extend(known(count).iter().map(|s| self.fitted(s)));
-        if known(count).len() < ENOUGH {
+        let (mut starts, known) = (vec![radial(count)], known(count));
+        starts.extend(known.iter().map(|s| self.fitted(s)));
+        if known.len() < ENOUGH {
             starts.extend(self.of_fewer(count));
         }
         for round in 0..self.options.restarts {
@@ -122,16 +122,19 @@ impl Scout<'_> {
     /// Known starts of fewer darts with what is missing added: an odd dart at the nape's centre, for which mirror pairs
     /// leave room, or a short pair behind the ears.
     fn of_fewer(&self, count: usize) -> Vec<Vec<Gene>> {
-        let more: &[Gene] = if count % 2 == 1 {
-            &[AT_NAPE]
-        } else {
-            &BEHIND_EARS.map(|mouth| Gene {
-                mouth,
-                lean: 0.0,
-                depth: 0.1,
-            })
+        let short = |mouth| Gene {
+            mouth,
+            lean: 0.0,
+            depth: 0.1,
         };
-        let fewer = known(count.saturating_sub(if count % 2 == 1 { 1 } else { 2 }));
+        let (fewer, more) = if count % 2 == 1 {
+            (known(count - 1), vec![AT_NAPE])
+        } else {
+            (
+                known(count.saturating_sub(2)),
+                BEHIND_EARS.map(short).into(),
+            )
+        };
         let with = |start: &Vec<Start>| {
             let genes = self.fitted(start);
             more.iter()

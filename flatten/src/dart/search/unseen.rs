@@ -1,7 +1,7 @@
 //! What a finer copy of a patch shows of a layout that a coarse one does not.
 //!
 //! The 95th percentile of strain differs by 0.2 % between triangles of 13 mm and of 4.5 mm (standard deviation
-//! of 1400 layouts on eight heads), more than the layouts that a search has to choose from: a search of the coarse
+//! of 1400 layouts on seven heads), more than the layouts that a search has to choose from: a search of the coarse
 //! copy alone ends where that copy errs. Where both looked the difference is known; between, it is taken to vary
 //! smoothly, as in Kennedy & O'Hagan 2000, Predicting the output from a complex computer code when fast
 //! approximations are available, Biometrika 87(1).
