@@ -3,6 +3,8 @@
 //! Six calls: cut the patch, choose a layout, cut it, lay the panels flat, make the pieces, check them.
 //! What is clever is in the stages.
 
+use rayon::prelude::*;
+
 use crate::{
     Point3,
     dart::{
@@ -375,7 +377,7 @@ fn tapes(job: &Job, patch: &Patch) -> Vec<Vec<Point3>> {
         TapePath::EarToEarOver,
         TapePath::TempleToTempleBack,
     ]
-    .into_iter()
+    .into_par_iter()
     .filter_map(|path| Some(tape::measure(&job.mold.mesh, &stations, path)?.points))
     .collect()
 }

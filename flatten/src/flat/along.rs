@@ -45,9 +45,24 @@ pub fn lay_along(
     material: &Material,
     tapes: &[Vec<Point3>],
 ) -> Result<(Vec<Laid>, f64), FlatError> {
+    lay_along_from(None, panels, material, tapes)
+}
+
+/// As [`lay_along`]; of a single panel, from a map of it that is near the one of least strain, where there is one.
+///
+/// # Errors
+/// As [`lay_along`].
+pub(crate) fn lay_along_from(
+    near: Option<FlatMap>,
+    panels: &[Panel],
+    material: &Material,
+    tapes: &[Vec<Point3>],
+) -> Result<(Vec<Laid>, f64), FlatError> {
     let base = Base::new(panels);
     let options = LeastStrainOptions::for_panel(&base.whole, material);
-    let laid = if let [panel] = panels {
+    let laid = if let ([panel], Some(near)) = (panels, near) {
+        vec![lay_from(near, panel, &options)?]
+    } else if let [panel] = panels {
         let conformal = start(&panel.mesh)?;
         if !tapes.is_empty()
             && let Some(map) = from_copy(&base, &conformal, &options, material, tapes)?

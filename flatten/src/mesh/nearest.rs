@@ -6,7 +6,7 @@
 
 use bvh::{
     aabb::{Aabb, Bounded},
-    bounding_hierarchy::BHShape,
+    bounding_hierarchy::{BHShape, BoundingHierarchy},
     bvh::Bvh,
     point_query::PointDistance,
 };
@@ -47,7 +47,7 @@ impl Nearest {
                 node: 0,
             })
             .collect();
-        let tree = Bvh::build(&mut triangles);
+        let tree = Bvh::build_par(&mut triangles);
         Self { tree, triangles }
     }
 

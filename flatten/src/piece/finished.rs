@@ -17,6 +17,8 @@
 
 use std::collections::BTreeSet;
 
+use rayon::prelude::*;
+
 use crate::{
     Point2, Point3, Vector3,
     mesh::{Nearest, TriMesh, index},
@@ -74,7 +76,7 @@ pub fn finished(
 ) -> Vec<Finished> {
     let ground = Ground::near(parts, tapes);
     tapes
-        .iter()
+        .par_iter()
         .map(|tape| ground.measure(tape, on_cloth))
         .collect()
 }

@@ -4,6 +4,8 @@
 //! Each seam has two groups of notches whose counts together occur on no other of the first nine
 //! seams, off the middle, so that a side can't be sewn on back to front.
 
+use rayon::prelude::*;
+
 use super::{
     ClearPlace, Guide, Mark, MarkKind,
     make::Bench,
@@ -344,28 +346,23 @@ pub(super) fn guides(bench: &Bench<'_>) -> Vec<Guide> {
     ];
     let trued = bench.boundaries.iter().flat_map(|b| &b.trued);
     let edges: Vec<NearLine> = trued.map(|t| NearLine::new(&t.run.points)).collect();
-    let mut guides = Vec::new();
-    for (name, normal) in planes {
-        if normal.norm_squared() < 0.5 {
-            continue;
+    let planes = planes.into_iter().filter(|(_, n)| n.norm_squared() >= 0.5);
+    let lines: Vec<(&str, Vec<Point2>)> = planes
+        .flat_map(|(name, normal)| {
+            let lines = place::section(bench.panel, bench.map, head.crown, normal);
+            lines.into_iter().map(move |line| (name, line))
+        })
+        .filter(|(_, line)| plane::length(line) >= GUIDE_FROM_MM && !runs_along(&edges, line))
+        .collect();
+    let guide = |(name, line): (&str, Vec<Point2>)| {
+        let fitted = plane::fit(&line, None, None, GUIDE_TOLERANCE_MM).curve;
+        let path = fitted.linearise(0.02, 1e9).into_iter().map(settle_point);
+        Guide {
+            name: name.into(),
+            path_mm: path.collect(),
         }
-        for line in place::section(bench.panel, bench.map, head.crown, normal) {
-            if plane::length(&line) < GUIDE_FROM_MM || runs_along(&edges, &line) {
-                continue;
-            }
-            let fitted = plane::fit(&line, None, None, GUIDE_TOLERANCE_MM).curve;
-            let path: Vec<Point2> = fitted
-                .linearise(0.02, 1e9)
-                .into_iter()
-                .map(settle_point)
-                .collect();
-            guides.push(Guide {
-                name: name.into(),
-                path_mm: path,
-            });
-        }
-    }
-    guides
+    };
+    lines.into_par_iter().map(guide).collect()
 }
 
 /// Whether most of a line lies on the piece's own edges, where it would only blur a seam or leg.

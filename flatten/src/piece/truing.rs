@@ -82,8 +82,11 @@ pub(super) fn true_ring(
     let flat: Vec<f64> = runs.iter().map(Run::flat_mm).collect();
     let legs = find_legs(panel, &runs, cut)?;
     let mut fits: Vec<Option<Moved>> = vec![None; runs.len()];
-    for pair in &legs {
-        true_legs(&mut runs, &mut fits, pair);
+    // What moves are the edges between the legs, so that each dart's legs can be trued by themselves.
+    let pairs: Vec<[TruedLeg; 2]> = legs.par_iter().map(|pair| true_legs(&runs, pair)).collect();
+    for leg in pairs.into_iter().flatten() {
+        follow(&mut runs, leg.at, leg.goes_in, leg.mouth_moved);
+        fits[leg.at] = Some(leg.done);
     }
     for i in 0..runs.len() {
         if let RunKind::Seam(seam, _) = runs[i].kind {
@@ -153,7 +156,18 @@ fn find_legs(panel: usize, runs: &[Run], cut: &CutPatch) -> Result<Vec<Legs>, Pi
     }
 }
 
-fn true_legs(runs: &mut [Run], fits: &mut [Option<Moved>], pair: &Legs) {
+/// A leg with its curve.
+struct TruedLeg {
+    /// Its run.
+    at: usize,
+    /// Whether the run goes from the mouth in to the point.
+    goes_in: bool,
+    /// How truing moved its mouth.
+    mouth_moved: Vector2,
+    done: Moved,
+}
+
+fn true_legs(runs: &[Run], pair: &Legs) -> [TruedLeg; 2] {
     let mut inward = runs[pair.inward].points.clone();
     let mut outward: Vec<Point2> = runs[pair.outward].points.iter().rev().copied().collect();
     let lengths = [plane::length(&inward), plane::length(&outward)];
@@ -173,17 +187,24 @@ fn true_legs(runs: &mut [Run], fits: &mut [Option<Moved>], pair: &Legs) {
             *p += shift * (s / total);
         }
     }
-    let ends = [(pair.inward, inward, true), (pair.outward, outward, false)];
-    for (at, line, goes_in) in ends {
-        let fit = plane::fit(&line, None, None, CUT_TOLERANCE_MM);
+    let trued = |at: usize, line: &[Point2], goes_in: bool| {
+        let fit = plane::fit(line, None, None, CUT_TOLERANCE_MM);
         let curve = with_length(&fit.curve, fit.curve.end(), target);
-        let moved = curve.start() - line[0];
+        let mouth_moved = curve.start() - line[0];
         let error_mm = fit.error_mm;
-        let moved_mm = moved.norm().max(shift.norm());
+        let moved_mm = mouth_moved.norm().max(shift.norm());
         let curve = if goes_in { curve } else { curve.reversed() };
-        follow(runs, at, goes_in, moved);
-        fits[at] = Some((Fit { curve, error_mm }, moved_mm));
-    }
+        TruedLeg {
+            at,
+            goes_in,
+            mouth_moved,
+            done: (Fit { curve, error_mm }, moved_mm),
+        }
+    };
+    [
+        trued(pair.inward, &inward, true),
+        trued(pair.outward, &outward, false),
+    ]
 }
 
 fn true_seam(runs: &mut [Run], fits: &mut [Option<Moved>], at: usize, scale: f64) {

@@ -166,17 +166,15 @@ fn try_spans(
     spans: usize,
 ) -> Option<Curve> {
     let mut samples = samples.to_vec();
-    let mut curve = None;
-    for round in 0..=CORRECTIONS {
-        let spline = solve(&samples, leave, arrive, spans)?;
-        if round < CORRECTIONS {
-            for (u, p) in &mut samples {
-                *u = spline.corrected(*u, *p);
-            }
+    let mut spline = solve(&samples, leave, arrive, spans)?;
+    for _ in 0..CORRECTIONS {
+        let cubics = spline.cubics();
+        for (u, p) in &mut samples {
+            *u = spline.corrected(&cubics, *u, *p);
         }
-        curve = Some(spline.curve());
+        spline = solve(&samples, leave, arrive, spans)?;
     }
-    curve
+    Some(spline.curve())
 }
 
 /// A clamped uniform cubic B-spline on 0..1.
@@ -230,24 +228,25 @@ impl Spline {
         [[a, a, a], [a, a, b], [a, b, b], [b, b, b]].map(|at| self.blossom(span, at))
     }
 
+    /// Bézier points of every span.
+    fn cubics(&self) -> Vec<[Point2; 4]> {
+        (0..self.spans).map(|span| self.bezier(span)).collect()
+    }
+
     fn curve(&self) -> Curve {
-        let cubics: Vec<[Point2; 3]> = (0..self.spans)
-            .map(|span| {
-                let [_, a, b, c] = self.bezier(span);
-                [a, b, c]
-            })
-            .collect();
+        let after_start = |[_, a, b, c]: [Point2; 4]| [a, b, c];
+        let cubics: Vec<[Point2; 3]> = self.cubics().into_iter().map(after_start).collect();
         let start = self.controls[0];
         Curve::new(start, &cubics)
     }
 
-    /// Parameter moved by one Newton step towards the foot of `p`.
-    fn corrected(&self, u: f64, p: Point2) -> f64 {
+    /// Parameter moved by one Newton step towards the foot of `p`; `cubics` are the spans' Bézier points.
+    fn corrected(&self, cubics: &[[Point2; 4]], u: f64, p: Point2) -> f64 {
         let span = self.span(u);
         let (low, high) = self.ends(span);
         let width = high - low;
         let t = (u - low) / width;
-        let [p0, p1, p2, p3] = self.bezier(span);
+        let [p0, p1, p2, p3] = cubics[span];
         let (a, b, c) = (p1 - p0, p2 - p1, p3 - p2);
         let s = 1.0 - t;
         let here = p0
@@ -361,19 +360,14 @@ fn solve(
     let (controls, unknowns) = controls(first, last, leave, arrive, count);
     let mut normal = DMatrix::<f64>::zeros(unknowns, unknowns);
     let mut right = DVector::<f64>::zeros(unknowns);
+    let mut terms: Vec<(usize, Vector2)> = Vec::new();
     let mut add = |weights: &[(usize, f64)], target: Vector2, weight: f64| {
         let fixed: Vector2 = weights.iter().map(|&(i, w)| controls[i].fixed * w).sum();
         let rest = target - fixed;
-        let terms: Vec<(usize, Vector2)> = weights
-            .iter()
-            .flat_map(|&(i, w)| {
-                controls[i]
-                    .free
-                    .iter()
-                    .flatten()
-                    .map(move |&(k, d)| (k, d * w))
-            })
-            .collect();
+        terms.clear();
+        for &(i, w) in weights {
+            terms.extend(controls[i].free.iter().flatten().map(|&(k, d)| (k, d * w)));
+        }
         for &(k, d) in &terms {
             right[k] += weight * d.dot(&rest);
             for &(l, e) in &terms {

@@ -26,6 +26,8 @@ pub use paths::{TapePath, arc, girth, measure};
 pub use section::Plane;
 pub use stations::{HairlineStations, Stations};
 
+use rayon::prelude::*;
+
 use crate::{Point3, mesh::TriMesh};
 
 /// A tape as laid.
@@ -44,7 +46,7 @@ pub struct TapeLine {
 #[must_use]
 pub fn measure_all(mesh: &TriMesh, stations: &Stations) -> Vec<(TapePath, TapeLine)> {
     TapePath::ALL
-        .into_iter()
+        .into_par_iter()
         .filter_map(|path| Some((path, measure(mesh, stations, path)?)))
         .collect()
 }

@@ -23,7 +23,7 @@ use crate::{
     progress::Progress,
     record::{Change, Record, layout_like},
     write::{
-        html::{Part, Scene, report},
+        html::{Part, Pictures, Scene, report},
         print::{drawing, print},
     },
 };
@@ -120,10 +120,15 @@ pub(super) fn drafted(
         .like
         .as_ref()
         .map(|earlier| Change::between(earlier, &record));
-    let printed = print(&record, &fitting.sheet).map_err(|why| Failure::new(why.to_string()))?;
+    let scene = scene(&order, &pattern);
+    let (printed, pictures) = rayon::join(
+        || print(&record, &fitting.sheet),
+        || Pictures::new(&record, &scene),
+    );
+    let printed = printed.map_err(|why| Failure::new(why.to_string()))?;
     record.sheets = printed.sheets;
     let svg = drawing(&record);
-    let html = report(&record, &scene(&order, &pattern));
+    let html = report(&record, &pictures);
     if wish.timings {
         record.timings_ms = clock.read();
     }

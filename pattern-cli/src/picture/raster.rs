@@ -101,33 +101,41 @@ impl Raster {
         if !double.is_finite() || double.abs() < 1e-12 {
             return;
         }
-        let colour = if shaded {
+        // Computed for triangles of which something is seen: of a fine mesh half are hidden.
+        let lit = || {
             let normal = (corners[1] - corners[0]).cross(&(corners[2] - corners[0]));
             shade(colour, normal.normalize().dot(&self.view.towards()).abs())
-        } else {
-            colour
         };
+        let mut seen = None;
         let low = |a: f64, b: f64, c: f64| pixels(a.min(b).min(c).floor());
         let high =
             |a: f64, b: f64, c: f64, most: usize| pixels(a.max(b).max(c).ceil() + 1.0).min(most);
         let rows = low(flat[0].y, flat[1].y, flat[2].y)
             ..high(flat[0].y, flat[1].y, flat[2].y, self.height);
+        let columns =
+            low(flat[0].x, flat[1].x, flat[2].x)..high(flat[0].x, flat[1].x, flat[2].x, self.width);
+        // Corner weights and depth grow evenly along a row.
+        let weight =
+            |p: Point2, from: usize, to: usize| (flat[from] - p).perp(&(flat[to] - p)) / double;
+        let a_step = (flat[1].y - flat[2].y) / double;
+        let b_step = (flat[2].y - flat[0].y) / double;
         for row in rows {
-            let columns = low(flat[0].x, flat[1].x, flat[2].x)
-                ..high(flat[0].x, flat[1].x, flat[2].x, self.width);
-            for column in columns {
-                let p = Point2::new(column as f64 + 0.5, row as f64 + 0.5);
-                let a = (flat[1] - p).perp(&(flat[2] - p)) / double;
-                let b = (flat[2] - p).perp(&(flat[0] - p)) / double;
+            let p = Point2::new(columns.start as f64 + 0.5, row as f64 + 0.5);
+            let (a_first, b_first) = (weight(p, 1, 2), weight(p, 2, 0));
+            for column in columns.clone() {
+                let along = (column - columns.start) as f64;
+                let (a, b) = (a_first + along * a_step, b_first + along * b_step);
                 let c = 1.0 - a - b;
-                if a < -EDGE || b < -EDGE || c < -EDGE {
+                if a.min(b).min(c) < -EDGE {
                     continue;
                 }
                 let z = a * depth[0] + b * depth[1] + c * depth[2];
                 let at = row * self.width + column;
                 if z > self.depth[at] {
+                    let [r, g, b] =
+                        *seen.get_or_insert_with(|| if shaded { lit() } else { colour });
                     self.depth[at] = z;
-                    self.colour[at] = [colour[0], colour[1], colour[2], 255];
+                    self.colour[at] = [r, g, b, 255];
                 }
             }
         }

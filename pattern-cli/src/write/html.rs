@@ -56,11 +56,38 @@ pub struct Part<'a> {
     pub strain: Vec<f64>,
 }
 
+/// The report's pictures, apart from its text, since they take most of its time.
+#[derive(Debug)]
+pub struct Pictures {
+    /// The head from each side, as figures.
+    heads: Vec<String>,
+    /// Each part's name and strain.
+    strain: Vec<(String, StrainMap)>,
+}
+
+impl Pictures {
+    /// Draws them.
+    pub fn new(record: &Record, scene: &Scene<'_>) -> Self {
+        let scale = scale(record);
+        let of_part = |part: &Part<'_>| {
+            let piece = record.pieces.iter().find(|piece| piece.id == part.id);
+            (part.id.clone(), strain_map(part, piece, scale))
+        };
+        let (heads, strain) = rayon::join(
+            || head_views(scene, scale),
+            || scene.parts.par_iter().map(of_part).collect(),
+        );
+        Self { heads, strain }
+    }
+}
+
+fn scale(record: &Record) -> Scale {
+    let limit = record.strain.limit;
+    Scale { limit }
+}
+
 /// The report's text.
-pub fn report(record: &Record, scene: &Scene<'_>) -> String {
-    let scale = Scale {
-        limit: record.strain.limit,
-    };
+pub fn report(record: &Record, pictures: &Pictures) -> String {
     let mut page = Page::default();
     page.raw(HEAD);
     page.put(&format!(
@@ -71,8 +98,8 @@ pub fn report(record: &Record, scene: &Scene<'_>) -> String {
     summary(&mut page, record);
     warnings(&mut page, record);
     finished(&mut page, record);
-    head_views(&mut page, scene, scale);
-    strain_maps(&mut page, record, scene, scale);
+    heads(&mut page, &pictures.heads);
+    strain_maps(&mut page, &pictures.strain, scale(record));
     dart_table(&mut page, record);
     needs(&mut page, record);
     changes(&mut page, record);
@@ -325,8 +352,15 @@ const LIFT_MM: f64 = 0.6;
 /// triangles whose chords cut under a line.
 const SLACK_MM: f64 = 3.0;
 
-fn head_views(page: &mut Page, scene: &Scene<'_>, scale: Scale) {
+fn heads(page: &mut Page, figures: &[String]) {
     page.title("The head");
+    page.put("<div class=\"views\">");
+    figures.iter().for_each(|figure| page.put(figure));
+    page.put("</div>");
+    page.put("<p>Shaded: the base, by strain (scale below). Heavy line: perimeter and openings. Thin lines: darts and seams by number, the dot is the dart's point. Crosses: places to keep clear.</p>");
+}
+
+fn head_views(scene: &Scene<'_>, scale: Scale) -> Vec<String> {
     let Head {
         right, forward, up, ..
     } = *scene.head;
@@ -349,7 +383,6 @@ fn head_views(page: &mut Page, scene: &Scene<'_>, scale: Scale) {
             View { right, up: forward },
         ),
     ];
-    page.put("<div class=\"views\">");
     let figure = |(words, view)| {
         format!(
             "<figure>{}<figcaption>From {}</figcaption></figure>",
@@ -357,10 +390,7 @@ fn head_views(page: &mut Page, scene: &Scene<'_>, scale: Scale) {
             esc(words)
         )
     };
-    let figures: Vec<String> = views.into_par_iter().map(figure).collect();
-    figures.iter().for_each(|figure| page.put(figure));
-    page.put("</div>");
-    page.put("<p>Shaded: the base, by strain (scale below). Heavy line: perimeter and openings. Thin lines: darts and seams by number, the dot is the dart's point. Crosses: places to keep clear.</p>");
+    views.into_par_iter().map(figure).collect()
 }
 
 fn head_view(scene: &Scene<'_>, scale: Scale, view: View) -> String {
@@ -498,17 +528,15 @@ fn polyline(svg: &mut String, points: &[Point2], stroke: f64, colour: &str) {
 /// Pixels a millimetre in strain maps.
 const MAP_PER_MM: f64 = 1.5;
 
-fn strain_maps(page: &mut Page, record: &Record, scene: &Scene<'_>, scale: Scale) {
+fn strain_maps(page: &mut Page, maps: &[(String, StrainMap)], scale: Scale) {
     page.title("Strain in each piece");
     page.put(&legend(scale));
     page.put("<div class=\"views maps\">");
-    for part in &scene.parts {
-        let piece = record.pieces.iter().find(|piece| piece.id == part.id);
-        let map = strain_map(part, piece, scale);
+    for (id, map) in maps {
         page.put(&format!(
             "<figure>{}<figcaption>Piece {}, outside facing you, front up. The ring marks the greatest strain, {}.</figcaption></figure>",
             map.svg,
-            esc(&part.id),
+            esc(id),
             percent(map.worst)
         ));
     }

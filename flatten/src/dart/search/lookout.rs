@@ -7,14 +7,14 @@ use rayon::prelude::*;
 use crate::{
     Point2, Point3,
     dart::{CutLine, CutPatch, Panel},
-    flat::{self, StrainField},
+    flat::{self, FlatMap, StrainField},
     patch::{Coarsener, Patch},
 };
 
 use super::{
     Reach,
     candidates::Candidate,
-    scout::{Scout, take_up},
+    scout::{Laid, Scout, take_up},
     unseen::Unseen,
 };
 
@@ -31,8 +31,8 @@ const JUDGED_STEP_MM: f64 = 4.5;
 const JUDGED: usize = 5;
 
 /// Candidates are moved about and judged in turns: after each the best one has to come to under this many limits for
-/// another turn, which takes off a twentieth of its strain, seldom more.
-const IN_REACH: [f64; 3] = [1.25, 1.06, 0.0];
+/// another turn, which takes off a twentieth of its strain, seldom a tenth.
+const IN_REACH: [f64; 3] = [1.12, 1.06, 0.0];
 
 /// Candidates whose darts all lie within this of one another are as good as one, mm: what a copy sees wrongly of the
 /// one it sees wrongly of the other.
@@ -59,9 +59,20 @@ impl<'a> Copies<'a> {
         }
     }
 
-    /// Where candidates are tried first.
+    /// Where candidates are tried first: a patch too coarse for the second copy is so itself, for it costs as little
+    /// and hides nothing.
     pub(super) fn coarse(&self) -> &Patch {
-        self.copy(0, COARSE_STEP_MM)
+        let patient = self.patient();
+        if std::ptr::eq(patient, self.patch) {
+            patient
+        } else {
+            self.copy(0, COARSE_STEP_MM)
+        }
+    }
+
+    /// Whether a second look sees anything that the first did not.
+    pub(super) fn differ(&self) -> bool {
+        !std::ptr::eq(self.coarse(), self.patient())
     }
 
     /// Where they are tried once more.
@@ -120,11 +131,12 @@ impl Judge<'_> {
     }
 
     /// Whether its darts open and the tapes can be brought to their length on the head within the material's limit.
-    fn fits(&self, reach: &Reach) -> bool {
+    /// `map` is that of its panel as far as it is known.
+    fn fits(&self, reach: &Reach, map: Option<FlatMap>) -> bool {
         let material = self.finer.material;
         let off = || {
             let cut = self.finer.cutter.cut(&reach.layout).ok()?;
-            let (laid, off) = flat::lay_along(&cut.panels, material, self.tapes).ok()?;
+            let (laid, off) = flat::lay_along_from(map, &cut.panels, material, self.tapes).ok()?;
             let (maps, fields): (Vec<_>, Vec<_>) = laid.into_iter().unzip();
             let p95 = StrainField::joined(&fields).summary(material.limit).p95;
             let sides: Vec<_> = cut
@@ -157,13 +169,16 @@ fn opens(cut: &CutPatch, sides: &[(&Panel, &[Point2])], dart: &CutLine) -> bool 
 #[derive(Debug)]
 pub(super) struct Judged {
     pub(super) reach: Reach,
+    /// Its map on the finer copy where it was laid there as one panel.
+    map: Option<FlatMap>,
     fits: OnceCell<bool>,
 }
 
 impl Judged {
     /// Whether its darts open and tapes over the sewn base are as long as on the head.
     pub(super) fn fits(&self, judge: &Judge<'_>) -> bool {
-        *self.fits.get_or_init(|| judge.fits(&self.reach))
+        let ask = || judge.fits(&self.reach, self.map.clone());
+        *self.fits.get_or_init(ask)
     }
 }
 
@@ -217,9 +232,10 @@ impl<'a> Lookout<'a> {
                 seen.collect()
             };
             let seen = if promising { &judge.finer } else { &self.scout };
-            reached.sort_by(|a, b| seen.price(a).total_cmp(&seen.price(b)));
-            let judged = |reach| Judged {
-                reach,
+            reached.sort_by(|a, b| seen.price(&a.reach).total_cmp(&seen.price(&b.reach)));
+            let judged = |laid: Laid| Judged {
+                reach: laid.reach,
+                map: laid.maps.into_iter().next().filter(|_| promising),
                 fits: OnceCell::new(),
             };
             self.reached
@@ -236,7 +252,7 @@ impl<'a> Lookout<'a> {
         uneven_mm: f64,
         judge: &Judge<'_>,
         tried: &mut usize,
-    ) -> Vec<Reach> {
+    ) -> Vec<Laid> {
         let finer = &judge.finer;
         let (mut held, mut reached) = (Vec::new(), Vec::new());
         let mut unseen = Unseen::default();
@@ -245,16 +261,16 @@ impl<'a> Lookout<'a> {
                 .improve(&mut candidates, &unseen, uneven_mm, tried);
             let best = judge.distinct(&candidates, &held, JUDGED);
             *tried += best.len();
-            let judged: Vec<Option<Reach>> =
+            let judged: Vec<Option<Laid>> =
                 best.par_iter().map(|c| finer.reach_of(c).ok()).collect();
-            for (candidate, reach) in best.iter().zip(&judged) {
-                let fine = reach.as_ref().map_or(f64::INFINITY, |r| r.p95);
+            for (candidate, laid) in best.iter().zip(&judged) {
+                let fine = laid.as_ref().map_or(f64::INFINITY, |l| l.reach.p95);
                 unseen.learn(candidate.place(), candidate.seen.p95, fine);
             }
             held.extend(best);
             reached.extend(judged.into_iter().flatten());
-            let far = |r: &Reach| r.p95 > in_reach * finer.material.limit;
-            if reached.iter().any(|r| finer.meets(r)) || reached.iter().all(far) {
+            let far = |l: &Laid| l.reach.p95 > in_reach * finer.material.limit;
+            if reached.iter().any(|l| finer.meets(&l.reach)) || reached.iter().all(far) {
                 break;
             }
         }

@@ -2,7 +2,7 @@
 
 use crate::{
     Point2, Point3,
-    flat::{self, FlatError, StrainField},
+    flat::{self, FlatError, FlatMap, StrainField},
     job::Material,
     mesh::{SurfacePath, SurfacePoint},
     patch::Patch,
@@ -57,6 +57,13 @@ impl Cost {
         let p95 = f64::NEG_INFINITY;
         Self { p95, rest }
     }
+}
+
+/// What a layout reaches on one copy of the patch, with the maps of its panels there; none where it can't be laid.
+#[derive(Debug)]
+pub(super) struct Laid {
+    pub(super) reach: Reach,
+    pub(super) maps: Vec<FlatMap>,
 }
 
 /// Cuts and lays candidates on one copy of the patch.
@@ -179,7 +186,7 @@ impl<'a> Scout<'a> {
             return Cost::of_none(CANNOT);
         };
         match self.lay(layout, &cut, self.rescue) {
-            Ok(reach) if reach.p95.is_finite() => Cost {
+            Ok(Laid { reach, .. }) if reach.p95.is_finite() => Cost {
                 p95: reach.p95,
                 rest: self.rest(&reach),
             },
@@ -207,30 +214,33 @@ impl<'a> Scout<'a> {
     }
 
     /// What a layout reaches.
-    pub(super) fn reach(&self, layout: &Layout) -> Result<Reach, DartError> {
+    pub(super) fn reach(&self, layout: &Layout) -> Result<Laid, DartError> {
         let cut = self.cutter.cut(layout)?;
-        Ok(self.lay(layout, &cut, true).unwrap_or(Reach {
-            layout: layout.clone(),
-            genes: Vec::new(),
-            p95: f64::INFINITY,
-            perimeter_error: f64::INFINITY,
-            length_mm: 0.0,
-            take_up_mm: Vec::new(),
+        Ok(self.lay(layout, &cut, true).unwrap_or_else(|_| Laid {
+            reach: Reach {
+                layout: layout.clone(),
+                genes: Vec::new(),
+                p95: f64::INFINITY,
+                perimeter_error: f64::INFINITY,
+                length_mm: 0.0,
+                take_up_mm: Vec::new(),
+            },
+            maps: Vec::new(),
         }))
     }
 
     /// What a candidate reaches, without its idle darts.
-    pub(super) fn reach_of(&self, candidate: &Candidate) -> Result<Reach, DartError> {
+    pub(super) fn reach_of(&self, candidate: &Candidate) -> Result<Laid, DartError> {
+        let mut laid = self.reach(&candidate.layout)?;
         let genes = candidate.genes.iter().map(|g| [g.mouth, g.lean, g.depth]);
-        self.without_idle(Reach {
-            genes: genes.collect(),
-            ..self.reach(&candidate.layout)?
-        })
+        laid.reach.genes = genes.collect();
+        self.without_idle(laid)
     }
 
     /// The same without the darts that let out next to nothing, unless that costs strain: a search that
     /// has a pair too many closes it, and the maker would sew it for nothing.
-    fn without_idle(&self, reach: Reach) -> Result<Reach, DartError> {
+    fn without_idle(&self, laid: Laid) -> Result<Laid, DartError> {
+        let reach = &laid.reach;
         let idle = |k: usize| reach.take_up_mm[k] < IDLE_MM;
         let darts = &reach.layout.darts;
         let needed: Vec<_> = (0..darts.len().min(reach.take_up_mm.len()))
@@ -238,7 +248,7 @@ impl<'a> Scout<'a> {
             .map(|k| darts[k].clone())
             .collect();
         if needed.len() == darts.len() || needed.is_empty() {
-            return Ok(reach);
+            return Ok(laid);
         }
         // A gene stands for a mirror pair, and a last one for the dart at the nape.
         let of_gene = |g: &usize| [2 * g, 2 * g + 1].into_iter().filter(|&k| k < darts.len());
@@ -246,20 +256,18 @@ impl<'a> Scout<'a> {
             .filter(|g| !of_gene(g).all(idle))
             .map(|g| reach.genes[g])
             .collect();
-        let fewer = Reach {
-            genes,
-            ..self.reach(&Layout {
-                name: format!("auto, {} darts", needed.len()),
-                darts: needed,
-                ..reach.layout.clone()
-            })?
-        };
-        let as_good =
-            fewer.p95 <= reach.p95 + IDLE_STRAIN && (self.meets(&fewer) || !self.meets(&reach));
-        Ok(if as_good { fewer } else { reach })
+        let mut fewer = self.reach(&Layout {
+            name: format!("auto, {} darts", needed.len()),
+            darts: needed,
+            ..reach.layout.clone()
+        })?;
+        fewer.reach.genes = genes;
+        let as_good = fewer.reach.p95 <= reach.p95 + IDLE_STRAIN
+            && (self.meets(&fewer.reach) || !self.meets(reach));
+        Ok(if as_good { fewer } else { laid })
     }
 
-    fn lay(&self, layout: &Layout, cut: &CutPatch, rescue: bool) -> Result<Reach, FlatError> {
+    fn lay(&self, layout: &Layout, cut: &CutPatch, rescue: bool) -> Result<Laid, FlatError> {
         let laid = cut
             .panels
             .iter()
@@ -275,7 +283,7 @@ impl<'a> Scout<'a> {
         let edges = flat::finished_length(sides.iter().copied());
         let mouths = cut.darts.iter().map(|dart| dart.path[0]);
         let take_up_mm = mouths.map(|mouth| take_up(&sides, mouth)).collect();
-        let fields: Vec<StrainField> = laid.into_iter().map(|(_, field)| field).collect();
+        let (maps, fields): (Vec<FlatMap>, Vec<StrainField>) = laid.into_iter().unzip();
         let p95 = if usable {
             StrainField::joined(&fields)
                 .summary(self.material.limit)
@@ -283,7 +291,7 @@ impl<'a> Scout<'a> {
         } else {
             f64::INFINITY
         };
-        Ok(Reach {
+        let reach = Reach {
             layout: layout.clone(),
             genes: Vec::new(),
             p95,
@@ -295,7 +303,8 @@ impl<'a> Scout<'a> {
                 .map(|c| c.length_mm)
                 .sum(),
             take_up_mm,
-        })
+        };
+        Ok(Laid { reach, maps })
     }
 }
 
@@ -354,7 +363,7 @@ pub(super) mod tests {
         // Two pairs that let out much, and one too short to let anything out.
         let genes = vec![gene(0.55, 0.27), gene(0.9, 0.27), gene(0.72, 0.015)];
         let layout = scout.ruler.mirrored("auto, 6 darts", &genes, None);
-        let all = scout.reach(&layout).unwrap();
+        let all = scout.reach(&layout).unwrap().reach;
         assert_eq!(all.take_up_mm.len(), 6);
         assert!(
             all.take_up_mm[4].max(all.take_up_mm[5]) < IDLE_MM,
@@ -366,7 +375,7 @@ pub(super) mod tests {
             seen: Cost::of_none(0.0),
             cost: 0.0,
         };
-        let kept = scout.reach_of(&candidate).unwrap();
+        let kept = scout.reach_of(&candidate).unwrap().reach;
         assert_eq!(kept.layout.name, "auto, 4 darts");
         assert_eq!((kept.layout.darts.len(), kept.genes.len()), (4, 2));
         assert!(kept.take_up_mm.iter().all(|&mm| mm >= IDLE_MM), "{kept:?}");
