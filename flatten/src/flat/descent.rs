@@ -10,13 +10,14 @@
 //! pairs of steps and slopes speed it up as in Liu, Bouaziz & Kavan 2017 (10.1145/2990496). The
 //! number of steps hardly grows with the mesh. Where the pace is slow all the same (stiffening cloth,
 //! kept edges) the energy's own curvature at the map reached ([`super::curvature`]) takes the
-//! Laplacian's place, once or a few times. Every step is cut short of the first flip
+//! Laplacian's place, at each step from then on. Every step is cut short of the first flip
 //! ([`super::flip`]) and must lower the energy. The boundary may cross itself on the way, since most
 //! ways lead out again; where the end does, the descent goes back to the last map that did not, cushions
 //! the boundary ([`super::contact`]) and goes on without crossing.
 //!
 //! # Cost
-//! One factorisation, then for each step one back-substitution and one or two passes over the faces.
+//! One factorisation, then for each step one back-substitution and one or two passes over the faces; with the energy's
+//! own curvature one factorisation a step.
 
 use std::sync::OnceLock;
 
@@ -56,12 +57,13 @@ const PACE_STEPS: usize = 6;
 /// Steps still to be expected at which factoring the curvature pays.
 const SLOW: f64 = 8.0;
 
-/// Vertices up to which the energy's own curvature is the metric from the first step and renewed at every one: its
-/// factor costs no more there than two or three steps with an old one, which seldom come as far.
+/// Vertices up to which the energy's own curvature is the metric from the first step. Once it is, it is renewed at every
+/// one: its factor costs no more than some four steps with an old one, which seldom come as far, for they are cut
+/// short by the few triangles that have stiffened since.
 const SMALL: usize = 6000;
 
-/// Growth of what is left to do, from one step to the next, at which the curvature is renewed; and the
-/// steps after which it is in any case. A factor costs some four steps.
+/// Growth of what is left to do, from one step to the next, at which the curvature of a boundary in contact with itself
+/// is renewed, whose pattern is another each time; and the steps after which it is in any case.
 const STALE: f64 = 1.5;
 const RENEWED_AFTER: usize = 6;
 
@@ -458,9 +460,9 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
         if !self.state.energy.is_finite() {
             return Progress::Stuck;
         }
-        let cheap = is_small(self.descent.mesh) && self.newton && self.contact.is_none();
-        let wanted = self.curvature.is_none() || cheap;
-        if self.descent.curved && wanted && !self.failed {
+        let first = self.descent.curved && self.curvature.is_none();
+        let again = self.newton && self.since > 0 && self.contact.is_none();
+        if (first || again) && !self.failed {
             self.renew_curvature();
         }
         let Some((mut direction, mut promise)) = self.aim() else {

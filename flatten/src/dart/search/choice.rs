@@ -11,15 +11,15 @@ use super::{
     scout::{AIM, BREACH, LIES_ON_ITSELF, Scout},
 };
 
-/// A number of darts is searched when its best start is under this many limits: of twenty-four searches on eight heads
-/// none came from beyond to the limit, and half of their time had gone there.
+/// A number of darts is searched when its best start is under this many limits: in twenty-four searches on
+/// eight heads none met the limit that was beyond, and a third of their time had gone to such.
 const HOPEFUL: f64 = 1.33;
 
 /// A number of darts is looked at once more when it came to under this many limits.
 const NEAR: f64 = 2.0;
 
 /// A number of darts that missed the limit by no more than this is looked at once more, on another coarse copy, where
-/// a greater one met it: which of two copies shows a way in is luck. Farther off, none of ten second looks found one.
+/// a greater one met it: which of two copies shows a way in is luck. Farther off, none of five second looks found one.
 const MISSED: f64 = 1.05;
 
 /// Distance kept beyond the rules on the coarse copy, mm, so that they hold on the patch itself.
