@@ -40,10 +40,7 @@ fn conformal(c: &mut Criterion) {
         });
         let flattener = Flattener::new(&mesh).expect("one open surface");
         for method in [Method::PinFree, Method::BoundaryFirst] {
-            let options = ConformalOptions {
-                method,
-                ..ConformalOptions::default()
-            };
+            let options = ConformalOptions::from(method);
             group.bench_function(BenchmarkId::new(format!("{method:?}"), name), |b| {
                 b.iter(|| flattener.flatten(black_box(&options)).expect("a map"));
             });

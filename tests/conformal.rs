@@ -22,13 +22,6 @@ fn pinned(a: (u32, Point2), b: (u32, Point2)) -> ConformalOptions {
     }
 }
 
-fn by(method: Method) -> ConformalOptions {
-    ConformalOptions {
-        method,
-        ..ConformalOptions::default()
-    }
-}
-
 fn origin_and_one(a: u32, b: u32) -> ConformalOptions {
     pinned((a, Point2::new(0.0, 0.0)), (b, Point2::new(1.0, 0.0)))
 }
@@ -99,7 +92,7 @@ fn energy_is_what_the_dirichlet_energy_exceeds_the_area_by() {
     for (name, mesh) in fixtures::disks() {
         let mesh = surface(mesh);
         for method in [Method::PinFree, Method::BoundaryFirst] {
-            let map = flatten_patch(&mesh, &by(method)).unwrap();
+            let map = flatten_patch(&mesh, &method.into()).unwrap();
             let (area, dirichlet) = area_and_dirichlet(&mesh, &map.uv);
             assert!(area > 0.0, "{name}: mirrored");
             let energy = (dirichlet - area) / area;
@@ -128,9 +121,9 @@ fn the_default_size_is_the_surfaces_own() {
 #[test]
 fn a_cap_is_mapped_stereographically_in_the_limit() {
     let angle: f64 = 1.2;
-    let error = |method, vertices| {
+    let error = |method: Method, vertices| {
         let mesh = surface(fixtures::cap(1.0, angle, vertices));
-        let map = flatten_patch(&mesh, &by(method)).unwrap();
+        let map = flatten_patch(&mesh, &method.into()).unwrap();
         let radius_of = |v: usize| (map.uv[v] - map.uv[0]).norm();
         let polar = |v: usize| mesh.positions()[v].z.clamp(-1.0, 1.0).acos();
         let edge = radius_of(mesh.vertex_count() - 1);
@@ -153,7 +146,7 @@ fn a_cap_is_mapped_stereographically_in_the_limit() {
 fn boundary_first_keeps_the_edge() {
     for (name, mesh) in fixtures::disks() {
         let mesh = surface(mesh);
-        let map = flatten_patch(&mesh, &by(Method::BoundaryFirst)).unwrap();
+        let map = flatten_patch(&mesh, &Method::BoundaryFirst.into()).unwrap();
         let ring = &mesh.boundary_loops()[0];
         let (mut flat, mut surface) = (0.0, 0.0);
         for (k, &a) in ring.iter().enumerate() {
@@ -173,7 +166,7 @@ fn a_mirrored_surface_gives_a_mirrored_map() {
     let cap = || fixtures::bumpy_cap([75.0, 95.0, 80.0], 1.6, 0.03, 500);
     let (left, right) = (surface(cap()), surface(fixtures::mirrored(cap())));
     for method in [Method::PinFree, Method::BoundaryFirst] {
-        let [a, b] = [&left, &right].map(|m| flatten_patch(m, &by(method)).unwrap());
+        let [a, b] = [&left, &right].map(|m| flatten_patch(m, &method.into()).unwrap());
         let size = a.uv.iter().map(|p| p.coords.norm()).fold(0.0, f64::max);
         let back: Vec<Point2> = b.uv.iter().map(|p| Point2::new(-p.x, p.y)).collect();
         let difference = farthest(&a.uv, &back);
@@ -195,7 +188,7 @@ fn any_number_of_threads_gives_the_same_bits() {
             let flattener = Flattener::new(&mesh).unwrap();
             let mut bits = Vec::new();
             for method in [Method::PinFree, Method::BoundaryFirst] {
-                let map = flattener.flatten(&by(method)).unwrap();
+                let map = flattener.flatten(&method.into()).unwrap();
                 bits.extend(map.uv.iter().flat_map(|p| [p.x.to_bits(), p.y.to_bits()]));
             }
             bits
@@ -215,14 +208,14 @@ fn openings_and_long_cuts_are_laid_flat_too() {
     assert_eq!(map.report.flipped, 0);
     assert!(map.report.energy < 2e-3);
     assert!(matches!(
-        flatten_patch(&pierced, &by(Method::BoundaryFirst)),
+        flatten_patch(&pierced, &Method::BoundaryFirst.into()),
         Err(FlatError::NotADisk { boundaries: 2 })
     ));
     // The boundary is longer than the dense block takes: the sparse system steps in.
     let comb = surface(fixtures::comb(8, 250, 6));
     assert!(comb.boundary_loops()[0].len() > 3000);
     for method in [Method::PinFree, Method::BoundaryFirst] {
-        let map = flatten_patch(&comb, &by(method)).unwrap();
+        let map = flatten_patch(&comb, &method.into()).unwrap();
         assert_eq!(map.report.flipped, 0, "{method:?}");
         for (face, corners) in (0_u32..).zip(comb.faces()) {
             let [a, b, c] = corners.map(|v| map.uv[v as usize]);

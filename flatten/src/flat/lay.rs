@@ -15,7 +15,7 @@ use crate::{
 use super::{
     Cloth, Energy, FlatError, FlatMap, KeptEdges, LeastStrainOptions, LengthSummary, MatchedEdges,
     StrainField,
-    conformal::{ConformalOptions, Method, flatten_patch},
+    conformal::{Method, flatten_patch},
     least_strain,
 };
 
@@ -102,12 +102,8 @@ pub(super) fn lay_from(
 /// The conformal map that keeps the boundary's lengths, as the finished edges ask; where there is no
 /// such map, the one of least energy.
 pub(super) fn start(mesh: &TriMesh) -> Result<FlatMap, FlatError> {
-    let options = |method| ConformalOptions {
-        method,
-        ..ConformalOptions::default()
-    };
-    match flatten_patch(mesh, &options(Method::BoundaryFirst)) {
-        Err(FlatError::NotADisk { .. }) => flatten_patch(mesh, &options(Method::PinFree)),
+    match flatten_patch(mesh, &Method::BoundaryFirst.into()) {
+        Err(FlatError::NotADisk { .. }) => flatten_patch(mesh, &Method::PinFree.into()),
         map => map,
     }
 }

@@ -16,8 +16,7 @@ use std::cell::OnceCell;
 use crate::{
     Point2,
     flat::{
-        FlatMap,
-        conformal::{ConformalOptions, Method, flatten_patch},
+        conformal::{Method, flatten_patch},
         sampling::{Sample, scatter, triangulate},
     },
     mesh::{NONE, TriMesh, index},
@@ -53,15 +52,21 @@ impl<'a> Coarsener<'a> {
         }
     }
 
+    /// Whether the patch is finer than a copy with triangles of about `step_mm` side.
+    pub(crate) fn thins(&self, step_mm: f64) -> bool {
+        let mesh = &self.patch.mesh;
+        let wanted = 2.3 * mesh.area() / (step_mm * step_mm);
+        mesh.face_count() as f64 >= 1.5 * wanted
+    }
+
     /// A copy with triangles of about `step_mm` side, or `None` when the patch is already that coarse,
     /// or its conformal map overlaps so that it can't be triangulated in the plane.
     #[must_use]
     pub fn copy(&self, step_mm: f64) -> Option<Patch> {
-        let mesh = &self.patch.mesh;
-        let wanted = 2.3 * mesh.area() / (step_mm * step_mm);
-        if (mesh.face_count() as f64) < 1.5 * wanted {
+        if !self.thins(step_mm) {
             return None;
         }
+        let mesh = &self.patch.mesh;
         let Plan { uv, order } = self.plan.get_or_init(|| self.plan()).as_ref()?;
         let mut samples: Vec<Sample> = Vec::new();
         let mut rings: Vec<Vec<usize>> = Vec::new();
@@ -80,21 +85,16 @@ impl<'a> Coarsener<'a> {
     /// The pin-free map; with a long boundary the boundary-first one, which takes a third of the time then, unless it
     /// lies on itself.
     fn plan(&self) -> Option<Plan> {
-        let map = |method| {
-            let options = ConformalOptions {
-                method,
-                ..ConformalOptions::default()
-            };
-            let map = flatten_patch(&self.patch.mesh, &options).ok()?;
+        let laid = |method: Method| {
+            let map = flatten_patch(&self.patch.mesh, &method.into()).ok()?;
             (map.report.flipped == 0).then_some(map)
         };
-        let sound = |map: &FlatMap| map.report.overlaps == 0;
-        let long = self.patch.perimeter.len() > LONG_BOUNDARY;
-        let first = || map(Method::BoundaryFirst).filter(sound);
-        let map = long
-            .then(first)
-            .flatten()
-            .or_else(|| map(Method::PinFree))?;
+        let first = if self.patch.perimeter.len() > LONG_BOUNDARY {
+            laid(Method::BoundaryFirst).filter(|map| map.report.overlaps == 0)
+        } else {
+            None
+        };
+        let map = first.or_else(|| laid(Method::PinFree))?;
         Some(Plan {
             uv: map.uv,
             order: scattered(self.patch),

@@ -103,6 +103,9 @@ impl Raster {
         }
         // Computed for triangles of which something is seen: of a fine mesh half are hidden.
         let lit = || {
+            if !shaded {
+                return colour;
+            }
             let normal = (corners[1] - corners[0]).cross(&(corners[2] - corners[0]));
             shade(colour, normal.normalize().dot(&self.view.towards()).abs())
         };
@@ -132,8 +135,7 @@ impl Raster {
                 let z = a * depth[0] + b * depth[1] + c * depth[2];
                 let at = row * self.width + column;
                 if z > self.depth[at] {
-                    let [r, g, b] =
-                        *seen.get_or_insert_with(|| if shaded { lit() } else { colour });
+                    let [r, g, b] = *seen.get_or_insert_with(lit);
                     self.depth[at] = z;
                     self.colour[at] = [r, g, b, 255];
                 }

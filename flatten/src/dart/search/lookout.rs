@@ -59,20 +59,19 @@ impl<'a> Copies<'a> {
         }
     }
 
-    /// Where candidates are tried first: a patch too coarse for the second copy is so itself, for it costs as little
-    /// and hides nothing.
+    /// Where candidates are tried first: a patch no finer than the second copy would be is so itself, for it hides
+    /// nothing.
     pub(super) fn coarse(&self) -> &Patch {
-        let patient = self.patient();
-        if std::ptr::eq(patient, self.patch) {
-            patient
-        } else {
+        if self.differ() {
             self.copy(0, COARSE_STEP_MM)
+        } else {
+            self.patch
         }
     }
 
     /// Whether a second look sees anything that the first did not.
     pub(super) fn differ(&self) -> bool {
-        !std::ptr::eq(self.coarse(), self.patient())
+        self.coarsener.thins(PATIENT_STEP_MM)
     }
 
     /// Where they are tried once more.

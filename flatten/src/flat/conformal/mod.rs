@@ -69,6 +69,15 @@ pub struct ConformalOptions {
     pub true_size: bool,
 }
 
+impl From<Method> for ConformalOptions {
+    fn from(method: Method) -> Self {
+        Self {
+            method,
+            ..Self::default()
+        }
+    }
+}
+
 impl Default for ConformalOptions {
     fn default() -> Self {
         Self {

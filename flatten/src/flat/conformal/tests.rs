@@ -24,11 +24,7 @@ fn what_unrolls_keeps_every_length() {
         let far = index(mesh.vertex_count() - 1);
         let pins = [(0, Point2::new(1.0, 2.0)), (far, Point2::new(-3.0, 5.0))];
         for method in [Method::PinFree, Method::Pinned(pins), Method::BoundaryFirst] {
-            let options = ConformalOptions {
-                method,
-                ..ConformalOptions::default()
-            };
-            let map = flatten_patch(&mesh, &options).unwrap();
+            let map = flatten_patch(&mesh, &method.into()).unwrap();
             let worst = edge_error(&mesh, &map.uv);
             assert!(worst < 1e-9, "{name} {method:?}: {worst:e}");
             assert_eq!(map.report.flipped, 0);
