@@ -761,7 +761,7 @@ fn factor(
 }
 
 /// Corners grouped by vertex: where each vertex's begin, and the corners in the order of the faces.
-fn corners_of_vertices(mesh: &TriMesh) -> (Vec<u32>, Vec<u32>) {
+pub(super) fn corners_of_vertices(mesh: &TriMesh) -> (Vec<u32>, Vec<u32>) {
     let mut first = vec![0_u32; mesh.vertex_count() + 1];
     for &vertex in mesh.faces().as_flattened() {
         first[vertex as usize + 1] += 1;

@@ -9,6 +9,7 @@ mod dense;
 mod fronts;
 mod laplacian;
 mod ordering;
+mod real;
 mod sparse;
 mod symbolic;
 
