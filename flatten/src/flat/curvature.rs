@@ -269,16 +269,15 @@ impl Factor {
 
     /// Factors new values; false when a pivot is not positive.
     fn refactor(&mut self, values: &[f64]) -> bool {
-        if let Self::Single(factor) = self {
-            if factor.refactor_values(values).is_ok() {
-                return true;
+        match self {
+            Self::Double(factor) => factor.refactor_values(values).is_ok(),
+            Self::Single(factor) => {
+                factor.refactor_values(values).is_ok() || {
+                    *self = Self::Double(factor.in_precision());
+                    self.refactor(values)
+                }
             }
-            *self = Self::Double(factor.in_precision());
         }
-        let Self::Double(factor) = self else {
-            return false;
-        };
-        factor.refactor_values(values).is_ok()
     }
 }
 

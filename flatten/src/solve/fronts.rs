@@ -34,20 +34,26 @@ use std::{
     time::{Duration, Instant},
 };
 
-use faer::MatMut;
+use faer::{MatMut, traits::RealField};
 use nalgebra_sparse::CscMatrix;
 
 use super::{
     SolveError,
     dense::eliminate,
     ordering::LEAF,
-    real::Real,
     symbolic::{Front, Symbolic, parts_of},
 };
 use crate::Point3;
 
 /// Stretches of at least this many fronts are shared between threads.
 const PARALLEL_FRONTS: usize = 40;
+
+/// A precision that a factor may be made in.
+pub(crate) trait Real: RealField + Copy + Into<f64> {}
+
+impl Real for f32 {}
+
+impl Real for f64 {}
 
 /// A factor of the rows eliminated, with the Schur complement on the rows kept; its numbers are of type `T`, what
 /// goes in and comes out is in double precision.
@@ -69,17 +75,11 @@ impl<T: Real> Multifrontal<T> {
         positions: &[Point3],
         kept: &[u32],
     ) -> Result<Self, SolveError> {
-        let (symbolic, mut timings) = Symbolic::new(matrix, positions, kept, LEAF);
-        let mut factor = Self {
-            panels: vec![Vec::new(); symbolic.fronts.len()],
-            schur: Vec::new(),
-            symbolic: Arc::new(symbolic),
-            timings: Vec::new(),
-        };
+        let (symbolic, timings) = Symbolic::new(matrix, positions, kept, LEAF);
+        let mut factor = Self::analysed(Arc::new(symbolic), timings);
         let start = Instant::now();
         factor.refactor(matrix)?;
-        timings.push(("factor", start.elapsed()));
-        factor.timings = timings;
+        factor.timings.push(("factor", start.elapsed()));
         Ok(factor)
     }
 
@@ -87,23 +87,22 @@ impl<T: Real> Multifrontal<T> {
     /// not matter; to be factored by [`Self::refactor_values`].
     pub(crate) fn of_blocks(pattern: &CscMatrix<f64>, positions: &[Point3]) -> Self {
         let (symbolic, timings) = Symbolic::new(pattern, positions, &[], LEAF / 3);
-        let symbolic = symbolic.doubled();
+        Self::analysed(Arc::new(symbolic.doubled()), timings)
+    }
+
+    /// To be factored.
+    fn analysed(symbolic: Arc<Symbolic>, timings: Vec<(&'static str, Duration)>) -> Self {
         Self {
             panels: vec![Vec::new(); symbolic.fronts.len()],
             schur: Vec::new(),
-            symbolic: Arc::new(symbolic),
+            symbolic,
             timings,
         }
     }
 
     /// To be factored in another precision, the same matrix analysed.
     pub(crate) fn in_precision<U: Real>(&self) -> Multifrontal<U> {
-        Multifrontal {
-            panels: vec![Vec::new(); self.symbolic.fronts.len()],
-            schur: Vec::new(),
-            symbolic: Arc::clone(&self.symbolic),
-            timings: self.timings.clone(),
-        }
+        Multifrontal::analysed(Arc::clone(&self.symbolic), self.timings.clone())
     }
 
     /// Factors new values; the pattern must be the one analysed.
@@ -115,7 +114,7 @@ impl<T: Real> Multifrontal<T> {
     pub(crate) fn refactor_values(&mut self, values: &[f64]) -> Result<(), SolveError> {
         let kept = self.kept();
         self.schur.clear();
-        self.schur.resize(kept * kept, T::of(0.0));
+        self.schur.resize(kept * kept, T::zero_impl());
         let fronts = &self.symbolic.fronts;
         let Some(root) = fronts.last() else {
             return Ok(());
@@ -179,9 +178,9 @@ impl<T: Real> Multifrontal<T> {
             .iter()
             .map(|&row| {
                 if forward {
-                    x[row as usize].map(T::of)
+                    x[row as usize].map(T::from_f64_impl)
                 } else {
-                    [T::of(0.0); K]
+                    [T::zero_impl(); K]
                 }
             })
             .collect();
@@ -191,11 +190,11 @@ impl<T: Real> Multifrontal<T> {
         let border: Vec<[T; K]> = root
             .border
             .iter()
-            .map(|&place| x[symbolic.order[place as usize] as usize].map(T::of))
+            .map(|&place| x[symbolic.order[place as usize] as usize].map(T::from_f64_impl))
             .collect();
         backward_stretch(&symbolic.fronts, &self.panels, &mut inner, &border);
         for (&row, value) in symbolic.order.iter().zip(inner) {
-            x[row as usize] = value.map(T::whole);
+            x[row as usize] = value.map(Into::into);
         }
     }
 }
@@ -207,7 +206,7 @@ impl<T: Real> Spare<T> {
     fn zeros(&mut self, count: usize) -> Vec<T> {
         let mut block = self.0.pop().unwrap_or_default();
         block.clear();
-        block.resize(count, T::of(0.0));
+        block.resize(count, T::zero_impl());
         block
     }
 }
@@ -244,9 +243,9 @@ fn factor_stretch<T: Real>(
     }
     let (pivots, border, rows) = (own.pivots, own.border.len(), own.rows());
     panel.clear();
-    panel.resize(rows * pivots, T::of(0.0));
+    panel.resize(rows * pivots, T::zero_impl());
     for &(at, entry) in &own.entries {
-        panel[at as usize] += T::of(values[entry as usize]);
+        panel[at as usize] += T::from_f64_impl(values[entry as usize]);
     }
     let mut corner = spare.zeros(border * border);
     for (part, update) in parts {
@@ -286,7 +285,7 @@ fn forward_stretch<T: Real, const K: usize>(
 ) -> Vec<[T; K]> {
     let own = &fronts[fronts.len() - 1];
     let (inner, pivots) = x.split_at_mut(x.len() - own.pivots);
-    let mut border = vec![[T::of(0.0); K]; own.border.len()];
+    let mut border = vec![[T::zero_impl(); K]; own.border.len()];
     if own.parted {
         let (first, second) = split_fronts(fronts);
         let (first_panels, second_panels) = panels[..panels.len() - 1].split_at(first.len());
@@ -400,7 +399,7 @@ fn places(fronts: &[Front]) -> usize {
 /// Scalar products of a column with K vectors, in eight sums that a processor can run side by side.
 fn dot<T: Real, const K: usize>(column: &[T], x: &[[T; K]]) -> [T; K] {
     const LANES: usize = 8;
-    let mut sums = [[T::of(0.0); K]; LANES];
+    let mut sums = [[T::zero_impl(); K]; LANES];
     let (wide, rest) = column.as_chunks::<LANES>();
     let (wide_x, rest_x) = x.as_chunks::<LANES>();
     for (g, x) in wide.iter().zip(wide_x) {
@@ -410,7 +409,7 @@ fn dot<T: Real, const K: usize>(column: &[T], x: &[[T; K]]) -> [T; K] {
             }
         }
     }
-    let mut total = [T::of(0.0); K];
+    let mut total = [T::zero_impl(); K];
     for (g, x) in rest.iter().zip(rest_x) {
         for k in 0..K {
             total[k] += *g * x[k];

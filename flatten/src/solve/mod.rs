@@ -9,7 +9,6 @@ mod dense;
 mod fronts;
 mod laplacian;
 mod ordering;
-mod real;
 mod sparse;
 mod symbolic;
 
