@@ -203,10 +203,14 @@ impl<T: Real> Multifrontal<T> {
 struct Spare<T>(Vec<Vec<T>>);
 
 impl<T: Real> Spare<T> {
-    fn zeros(&mut self, count: usize) -> Vec<T> {
+    /// A square block by columns whose lower triangle is zero, the rest being of no matter.
+    fn zeros(&mut self, size: usize) -> Vec<T> {
         let mut block = self.0.pop().unwrap_or_default();
-        block.clear();
-        block.resize(count, T::zero_impl());
+        let used = block.len().min(size * size);
+        block.resize(size * size, T::zero_impl());
+        for column in 0..used.div_ceil(size.max(1)) {
+            block[column * size + column..(column + 1) * size].fill(T::zero_impl());
+        }
         block
     }
 }
@@ -247,7 +251,7 @@ fn factor_stretch<T: Real>(
     for &(at, entry) in &own.entries {
         panel[at as usize] += T::from_f64_impl(values[entry as usize]);
     }
-    let mut corner = spare.zeros(border * border);
+    let mut corner = spare.zeros(border);
     for (part, update) in parts {
         add_update(part, &update, own, panel, &mut corner);
         spare.0.push(update);
@@ -262,17 +266,26 @@ fn factor_stretch<T: Real>(
 /// Adds the Schur complement that a part left behind to the front above it.
 fn add_update<T: Real>(part: &Front, update: &[T], own: &Front, panel: &mut [T], corner: &mut [T]) {
     let (pivots, border, rows) = (own.pivots, own.border.len(), own.rows());
-    let size = part.in_parent.len();
-    for (j, &column) in part.in_parent.iter().enumerate() {
-        let column = column as usize;
-        let (target, skip) = if column < pivots {
-            (&mut panel[column * rows..][..rows], 0)
-        } else {
-            (&mut corner[(column - pivots) * border..][..border], pivots)
-        };
-        let source = &update[j * size + j..(j + 1) * size];
-        for (&row, &value) in part.in_parent[j..].iter().zip(source) {
-            target[row as usize - skip] += value;
+    let size = part.border.len();
+    for (k, run) in part.runs.iter().enumerate() {
+        for step in 0..run.count {
+            let column = run.to + step;
+            let (target, skip) = if column < pivots {
+                (&mut panel[column * rows..][..rows], 0)
+            } else {
+                (&mut corner[(column - pivots) * border..][..border], pivots)
+            };
+            let source = &update[(run.from + step) * size..][..size];
+            // Of this run what is below the diagonal, of those after it all.
+            let mut above = step;
+            for run in &part.runs[k..] {
+                let target = &mut target[run.to + above - skip..run.to + run.count - skip];
+                let source = &source[run.from + above..run.from + run.count];
+                for (sum, &value) in target.iter_mut().zip(source) {
+                    *sum += value;
+                }
+                above = 0;
+            }
         }
     }
 }

@@ -118,6 +118,7 @@ impl Dissection<'_> {
         for &v in separator.iter() {
             self.region[v as usize].store(NONE, Relaxed);
         }
+        self.line_up(separator);
         let parts = if left + right > PARALLEL {
             rayon::join(|| self.cut(first, name), || self.cut(second, second_name))
         } else {
@@ -127,6 +128,22 @@ impl Dissection<'_> {
             separator: separator.len(),
             parts: Some(Box::new(parts.into())),
         }
+    }
+
+    /// Puts a separator into order from one end to the other: what a region sees of it are then a few stretches
+    /// of rows that follow each other.
+    fn line_up(&self, separator: &mut [u32]) {
+        let (mut low, mut high) = (
+            Point3::from([f64::INFINITY; 3]),
+            Point3::from([f64::NEG_INFINITY; 3]),
+        );
+        for &v in separator.iter() {
+            low = low.inf(&self.positions[v as usize]);
+            high = high.sup(&self.positions[v as usize]);
+        }
+        let along = (high - low).imax();
+        let place = |v: u32| self.positions[v as usize][along];
+        separator.sort_unstable_by(|&a, &b| place(a).total_cmp(&place(b)).then(a.cmp(&b)));
     }
 
     /// Sorts a region into left part, right part and separator; returns the sizes of the parts.

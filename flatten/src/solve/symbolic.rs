@@ -37,6 +37,8 @@ pub(crate) struct Front {
     pub(crate) border: Vec<u32>,
     /// Row of the parent's front (pivots first, then border) that each border row is.
     pub(crate) in_parent: Vec<u32>,
+    /// The same by stretches.
+    pub(crate) runs: Vec<Run>,
     /// Where the matrix goes: (place in the panel, entry of the matrix).
     pub(crate) entries: Vec<(u32, u32)>,
     /// Fronts in the stretch that ends with this one: itself and all below it.
@@ -44,6 +46,31 @@ pub(crate) struct Front {
     /// Whether it has two parts. The second is the front before this one, the first the front
     /// before the second's stretch.
     pub(crate) parted: bool,
+}
+
+/// Rows of a border that follow each other in the parent's front too.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Run {
+    /// The first of them in the border.
+    pub(crate) from: usize,
+    /// The row of the parent's front that it is.
+    pub(crate) to: usize,
+    pub(crate) count: usize,
+}
+
+/// Rising rows, stretch by stretch.
+fn runs(rows: &[u32]) -> Vec<Run> {
+    let mut from = 0;
+    rows.chunk_by(|a, b| a + 1 == *b)
+        .map(|stretch| {
+            from += stretch.len();
+            Run {
+                from: from - stretch.len(),
+                to: stretch[0] as usize,
+                count: stretch.len(),
+            }
+        })
+        .collect()
 }
 
 impl Front {
@@ -126,11 +153,13 @@ impl Symbolic {
                     }
                 }
             }
+            let in_parent = twice(&front.in_parent);
             Front {
                 first: 2 * front.first,
                 pivots: 2 * front.pivots,
                 border: twice(&front.border),
-                in_parent: twice(&front.in_parent),
+                runs: runs(&in_parent),
+                in_parent,
                 entries,
                 ..front
             }
@@ -239,6 +268,7 @@ impl Analysis<'_> {
         for part in [first, second] {
             if let Some(part) = part.last_mut() {
                 part.in_parent = rows_in(own, part.border.iter().copied()).collect();
+                part.runs = runs(&part.in_parent);
             }
         }
         self.entries(own);
