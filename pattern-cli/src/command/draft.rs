@@ -121,13 +121,12 @@ pub(super) fn drafted(
         .as_ref()
         .map(|earlier| Change::between(earlier, &record));
     let scene = scene(&order, &pattern);
-    let (printed, pictures) = rayon::join(
-        || print(&record, &fitting.sheet),
+    let ((printed, svg), pictures) = rayon::join(
+        || rayon::join(|| print(&record, &fitting.sheet), || drawing(&record)),
         || Pictures::new(&record, &scene),
     );
     let printed = printed.map_err(|why| Failure::new(why.to_string()))?;
     record.sheets = printed.sheets;
-    let svg = drawing(&record);
     let html = report(&record, &pictures);
     if wish.timings {
         record.timings_ms = clock.read();

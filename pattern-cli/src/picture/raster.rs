@@ -4,10 +4,13 @@
 //! are in sight. Parallel projection, no perspective: lengths can be compared across the picture.
 //! Cost: linear in triangles and pixels. Twice the pixels are computed and averaged in pairs.
 
-use std::io::Cursor;
+use std::{io::Cursor, ops::Range};
 
-use flatten::{Point2, Point3, Vector3};
-use image::{ImageFormat, RgbImage, RgbaImage};
+use flatten::{Point2, Point3, Vector2, Vector3};
+use image::{
+    RgbImage, RgbaImage,
+    codecs::png::{CompressionType, FilterType, PngEncoder},
+};
 
 /// From where something is looked at.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -40,6 +43,13 @@ const OVERSAMPLED: usize = 2;
 /// Part of a colour that is seen where the surface turns away; the rest is light from the onlooker's
 /// side.
 const AMBIENT: f64 = 0.55;
+
+/// A point in the picture, in computed pixels, and how near it is to the onlooker, mm.
+#[derive(Clone, Copy)]
+struct Spot {
+    at: Point2,
+    depth: f64,
+}
 
 /// A picture while it is made.
 #[derive(Debug, Clone)]
@@ -95,51 +105,88 @@ impl Raster {
         shaded: bool,
         nearer_mm: f64,
     ) {
-        let flat = corners.map(|p| self.pixel(p));
-        let depth = corners.map(|p| self.view.depth(p) + nearer_mm);
+        let spots = corners.map(|p| self.spot(p, nearer_mm));
+        let view = self.view;
+        self.fill(spots, || lit(corners, colour, shaded, &view));
+    }
+
+    /// Draws triangles over common points, the colour of each by its number, as [`Self::triangle`] does.
+    pub fn surface(
+        &mut self,
+        points: &[Point3],
+        faces: &[[u32; 3]],
+        colour: impl Fn(usize) -> [u8; 3],
+        shaded: bool,
+        nearer_mm: f64,
+    ) {
+        let view = self.view;
+        let spots: Vec<Spot> = points.iter().map(|p| self.spot(*p, nearer_mm)).collect();
+        for (number, face) in faces.iter().enumerate() {
+            let corners = || face.map(|v| points[v as usize]);
+            self.fill(face.map(|v| spots[v as usize]), || {
+                lit(corners(), colour(number), shaded, &view)
+            });
+        }
+    }
+
+    /// Gives the pixels whose middles a triangle covers, where nothing is nearer, its colour; which is asked for when
+    /// something is seen of it: of a fine mesh half are hidden.
+    fn fill(&mut self, spots: [Spot; 3], colour: impl FnOnce() -> [u8; 3]) {
+        let rows = {
+            let [a, b, c] = spots.map(|spot| spot.at.y);
+            middles(a.min(b).min(c), a.max(b).max(c), self.height)
+        };
+        let flat = spots.map(|spot| spot.at);
         let double = (flat[1] - flat[0]).perp(&(flat[2] - flat[0]));
-        if !double.is_finite() || double.abs() < 1e-12 {
+        if rows.is_empty() || !double.is_finite() || double.abs() < 1e-12 {
             return;
         }
-        // Computed for triangles of which something is seen: of a fine mesh half are hidden.
-        let lit = || {
-            if !shaded {
-                return colour;
+        let sides: [Side; 3] = std::array::from_fn(|k| {
+            let (from, to) = (flat[(k + 1) % 3], flat[(k + 2) % 3]);
+            Side {
+                from,
+                way: (to - from) / double,
             }
-            let normal = (corners[1] - corners[0]).cross(&(corners[2] - corners[0]));
-            shade(colour, normal.normalize().dot(&self.view.towards()).abs())
+        });
+        let depth = |p: Point2| -> f64 {
+            let parts = sides.iter().zip(spots);
+            parts.map(|(side, spot)| side.inside(p) * spot.depth).sum()
         };
-        let mut seen = None;
-        let low = |a: f64, b: f64, c: f64| pixels(a.min(b).min(c).floor());
-        let high =
-            |a: f64, b: f64, c: f64, most: usize| pixels(a.max(b).max(c).ceil() + 1.0).min(most);
-        let rows = low(flat[0].y, flat[1].y, flat[2].y)
-            ..high(flat[0].y, flat[1].y, flat[2].y, self.height);
-        let columns =
-            low(flat[0].x, flat[1].x, flat[2].x)..high(flat[0].x, flat[1].x, flat[2].x, self.width);
-        // Corner weights and depth grow evenly along a row.
-        let weight =
-            |p: Point2, from: usize, to: usize| (flat[from] - p).perp(&(flat[to] - p)) / double;
-        let a_step = (flat[1].y - flat[2].y) / double;
-        let b_step = (flat[2].y - flat[0].y) / double;
+        let deeper = sides.iter().zip(spots);
+        let deeper: f64 = deeper.map(|(side, spot)| -side.way.y * spot.depth).sum();
+        let mut colour = Some(colour);
+        let mut seen = [0; 4];
         for row in rows {
-            let p = Point2::new(columns.start as f64 + 0.5, row as f64 + 0.5);
-            let (a_first, b_first) = (weight(p, 1, 2), weight(p, 2, 0));
-            for column in columns.clone() {
-                let along = (column - columns.start) as f64;
-                let (a, b) = (a_first + along * a_step, b_first + along * b_step);
-                let c = 1.0 - a - b;
-                if a.min(b).min(c) < -EDGE {
-                    continue;
-                }
-                let z = a * depth[0] + b * depth[1] + c * depth[2];
-                let at = row * self.width + column;
-                if z > self.depth[at] {
-                    let [r, g, b] = *seen.get_or_insert_with(lit);
-                    self.depth[at] = z;
-                    self.colour[at] = [r, g, b, 255];
-                }
+            let y = row as f64 + 0.5;
+            let (mut low, mut high) = (f64::NEG_INFINITY, f64::INFINITY);
+            for side in &sides {
+                side.bound(y, &mut low, &mut high);
             }
+            let columns = middles(low, high, self.width);
+            if columns.is_empty() {
+                continue;
+            }
+            // Depth grows evenly along a row.
+            let mut z = depth(Point2::new(columns.start as f64 + 0.5, y));
+            let places = row * self.width + columns.start..row * self.width + columns.end;
+            let depths = self.depth[places.clone()].iter_mut();
+            for (depth, pixel) in depths.zip(&mut self.colour[places]) {
+                if z > *depth {
+                    if let Some(colour) = colour.take() {
+                        let [r, g, b] = colour();
+                        seen = [r, g, b, u8::MAX];
+                    }
+                    (*depth, *pixel) = (z, seen);
+                }
+                z += deeper;
+            }
+        }
+    }
+
+    fn spot(&self, point: Point3, nearer_mm: f64) -> Spot {
+        Spot {
+            at: self.pixel(point),
+            depth: self.view.depth(point) + nearer_mm,
         }
     }
 
@@ -197,8 +244,54 @@ impl Raster {
     }
 }
 
-/// How far outside a triangle a pixel still belongs to it: closes hairlines between neighbours.
-const EDGE: f64 = 1e-9;
+/// A side of a triangle: from one end to the other, in parts of the triangle's doubled area.
+struct Side {
+    from: Point2,
+    way: Vector2,
+}
+
+impl Side {
+    /// Weight of the opposite corner: zero on the side, one at that corner.
+    fn inside(&self, p: Point2) -> f64 {
+        self.way.perp(&(p - self.from))
+    }
+
+    /// Narrows a stretch of a row to what lies on the inner hand.
+    fn bound(&self, y: f64, low: &mut f64, high: &mut f64) {
+        // The weight grows by −way.y with x.
+        let at_zero = self.inside(Point2::new(0.0, y));
+        if self.way.y == 0.0 {
+            if at_zero < 0.0 {
+                *high = f64::NEG_INFINITY;
+            }
+        } else {
+            let crossing = at_zero / self.way.y;
+            if self.way.y > 0.0 {
+                *high = high.min(crossing);
+            } else {
+                *low = low.max(crossing);
+            }
+        }
+    }
+}
+
+/// Pixels of a row of `count` whose middles lie between two places.
+fn middles(low: f64, high: f64, count: usize) -> Range<usize> {
+    /// What rounding moves: closes hairlines between neighbours.
+    const EDGE: f64 = 1e-7;
+    let first = pixels((low - 0.5 - EDGE).ceil());
+    let end = pixels((high + 0.5 + EDGE).floor()).min(count);
+    first..end
+}
+
+/// Colour of a triangle as the onlooker sees it.
+fn lit(corners: [Point3; 3], colour: [u8; 3], shaded: bool, view: &View) -> [u8; 3] {
+    if !shaded {
+        return colour;
+    }
+    let normal = (corners[1] - corners[0]).cross(&(corners[2] - corners[0]));
+    shade(colour, normal.normalize().dot(&view.towards()).abs())
+}
 
 fn shade(colour: [u8; 3], facing: f64) -> [u8; 3] {
     let light = AMBIENT + (1.0 - AMBIENT) * facing.clamp(0.0, 1.0);
@@ -236,14 +329,16 @@ fn clip(count: usize) -> u32 {
 fn encode(picture: &RgbaImage) -> Vec<u8> {
     let mut out = Cursor::new(Vec::new());
     let opaque = picture.pixels().all(|pixel| pixel.0[3] == u8::MAX);
+    // Shaded surfaces change little from row to row; to choose a filter for each row takes longer than the rest.
+    let encoder = PngEncoder::new_with_quality(&mut out, CompressionType::Fast, FilterType::Up);
     let written = if opaque {
         let plain = RgbImage::from_fn(picture.width(), picture.height(), |x, y| {
             let [r, g, b, _] = picture.get_pixel(x, y).0;
             image::Rgb([r, g, b])
         });
-        plain.write_to(&mut out, ImageFormat::Png)
+        plain.write_with_encoder(encoder)
     } else {
-        picture.write_to(&mut out, ImageFormat::Png)
+        picture.write_with_encoder(encoder)
     };
     // Writing into memory has no way to fail; an empty picture would show it.
     written.map(|()| out.into_inner()).unwrap_or_default()

@@ -393,6 +393,9 @@ fn head_views(scene: &Scene<'_>, scale: Scale) -> Vec<String> {
     views.into_par_iter().map(figure).collect()
 }
 
+/// Colour of the mold.
+const MOLD: [u8; 3] = [225, 222, 218];
+
 fn head_view(scene: &Scene<'_>, scale: Scale, view: View) -> String {
     let flat = scene
         .perimeter
@@ -408,15 +411,11 @@ fn head_view(scene: &Scene<'_>, scale: Scale, view: View) -> String {
         .fold(f64::INFINITY, f64::min);
     let low = Point2::new(low.x, low.y.max(base_low - 45.0).min(high.y - 1.0));
     let mut raster = Raster::new(view, low, high, HEAD_PER_MM);
-    for face in 0..scene.mold.face_count() {
-        let corners = scene.mold.corners(flatten::mesh::index(face));
-        raster.triangle(corners, [225, 222, 218], true, 0.0);
-    }
-    for part in &scene.parts {
-        for (face, strain) in part.strain.iter().enumerate() {
-            let corners = part.mesh.corners(flatten::mesh::index(face));
-            raster.triangle(corners, scale.colour(*strain), true, LIFT_MM);
-        }
+    let mold = scene.mold;
+    raster.surface(mold.positions(), mold.faces(), |_| MOLD, true, 0.0);
+    for Part { mesh, strain, .. } in &scene.parts {
+        let colour = |face: usize| scale.colour(strain[face]);
+        raster.surface(mesh.positions(), mesh.faces(), colour, true, LIFT_MM);
     }
     let (width, height) = raster.size_mm();
     let mut svg = open_svg(width, height, &raster);
@@ -565,11 +564,13 @@ pub(crate) fn strain_map(part: &Part<'_>, piece: Option<&Piece>, scale: Scale) -
     let edge = lines.iter().flatten().flat_map(|line| line.iter().copied());
     let (low, high) = frame(part.uv.iter().copied().chain(edge), RIM_MM);
     let mut raster = Raster::new(view, low, high, MAP_PER_MM);
+    let laid: Vec<Point3> = part.uv.iter().copied().map(lift).collect();
+    let colour = |face: usize| scale.colour(part.strain[face]);
+    raster.surface(&laid, part.mesh.faces(), colour, false, 0.0);
     for (corners, strain) in part.mesh.faces().iter().zip(&part.strain) {
-        let flat = corners.map(|v| part.uv[v as usize]);
-        raster.triangle(flat.map(lift), scale.colour(*strain), false, 0.0);
         if *strain > worst.0 {
-            let middle = (flat[0].coords + flat[1].coords + flat[2].coords) / 3.0;
+            let flat = corners.map(|v| part.uv[v as usize].coords);
+            let middle = (flat[0] + flat[1] + flat[2]) / 3.0;
             worst = (*strain, middle.into());
         }
     }
