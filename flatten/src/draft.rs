@@ -335,7 +335,7 @@ fn draft_layout(
         flat::orient::front_up(&panel.mesh, &mut map.uv, job.head.right, job.head.forward);
     }
     observe(Step::Pieces);
-    let pieces = piece::make(&Order {
+    let order = Order {
         cut: &cut,
         maps: &maps,
         head: &job.head,
@@ -345,12 +345,20 @@ fn draft_layout(
         material: &job.material.name,
         grain: job.grain,
         date: job.date.as_deref(),
-    })?;
+    };
+    let summary = || {
+        let strain = StrainField::joined(&fields).summary(job.material.limit);
+        let panels = cut.panels.iter().zip(maps.iter().map(|m| &m.uv[..]));
+        let breaches = Ground::new(&patch, Rules::default()).breaches(&cut);
+        (strain, flat::finished_length(panels), breaches)
+    };
+    let (pieces, (strain, edges, breaches)) = rayon::join(|| piece::make(&order), summary);
+    let pieces = pieces?;
     let mut pattern = Pattern {
-        strain: StrainField::joined(&fields).summary(job.material.limit),
-        edges: flat::finished_length(cut.panels.iter().zip(maps.iter().map(|m| &m.uv[..]))),
+        strain,
+        edges,
         seams: piece::seam_checks(&pieces),
-        breaches: Ground::new(&patch, Rules::default()).breaches(&cut),
+        breaches,
         faults: Vec::new(),
         patch,
         layout,

@@ -5,6 +5,8 @@
 //! width across the mouth; an open one has its own beside the legs. Where the margins of two legs
 //! meet inside a wedge the cut ends: what lies beyond is folded like a narrow dart.
 
+use rayon::prelude::*;
+
 use super::{
     Allowance, DartStyle,
     cap::{self, Cap},
@@ -449,7 +451,7 @@ fn tapered(width: f64, along: f64, borders: &[Border], total: f64) -> f64 {
 }
 
 /// How the margin came out.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct MarginCheck {
     pub least_mm: f64,
     pub most_mm: f64,
@@ -466,31 +468,30 @@ pub(super) fn check_margin(
     rims: &[Vec<RimPoint>],
     asked: &[f64],
 ) -> MarginCheck {
-    let mut check: Option<MarginCheck> = None;
+    let mut places = Vec::new();
     for ring in cut {
         let mut closed = ring.clone();
         closed.extend(ring.first());
-        let steps = (plane::length(&closed) / CHECK_MM).ceil();
+        let length = plane::length(&closed);
+        let steps = (length / CHECK_MM).ceil();
         let mut step = 0.0;
         while step < steps {
-            let place = plane::along(&closed, plane::length(&closed) * step / steps);
+            places.extend(plane::along(&closed, length * step / steps).map(|(p, _)| p));
             step += 1.0;
-            let Some((off, pointed)) = place.and_then(|(p, _)| off_width(p, rims, asked)) else {
-                continue;
-            };
-            let sofar = check.get_or_insert(MarginCheck {
-                least_mm: off,
-                most_mm: f64::NEG_INFINITY,
-            });
-            sofar.least_mm = sofar.least_mm.min(off);
-            if !pointed {
-                sofar.most_mm = sofar.most_mm.max(off);
-            }
         }
     }
-    let mut check = check.unwrap_or_default();
-    check.most_mm = check.most_mm.max(check.least_mm);
-    check
+    let judged: Vec<(f64, bool)> = places
+        .into_par_iter()
+        .filter_map(|p| off_width(p, rims, asked))
+        .collect();
+    let offs = judged.iter().map(|(off, _)| *off);
+    let least_mm = offs.reduce(f64::min).unwrap_or(0.0);
+    // A pointed corner may reach farther.
+    let running = judged.iter().filter(|(_, pointed)| !pointed);
+    MarginCheck {
+        least_mm,
+        most_mm: running.fold(least_mm, |most, (off, _)| most.max(*off)),
+    }
 }
 
 /// Distance less asked width where that is least, and whether that is at a pointed corner; `None`

@@ -190,15 +190,6 @@ impl Block {
             .fold(0.0, f64::max)
     }
 
-    pub(super) fn slab(&self, spot: Spot) -> Slab {
-        Slab::new(
-            spot.at,
-            spot.turn,
-            self.width() + 2.0 * CLEAR_MM,
-            self.height() + 2.0 * CLEAR_MM,
-        )
-    }
-
     /// The texts with the block's middle at a spot.
     pub(super) fn texts(&self, spot: Spot) -> Vec<Text> {
         let up = left_of(Vector2::new(spot.turn.cos(), spot.turn.sin()));
@@ -230,11 +221,15 @@ pub(super) fn place(
     spots: &[Spot],
     lies_well: impl Fn(Point2) -> bool,
 ) -> Option<Vec<Text>> {
-    let spot = spots.iter().find(|spot| {
-        let slab = block.slab(**spot);
-        lies_well(spot.at) && board.is_free(&slab)
-    })?;
-    board.take(block.slab(*spot));
+    let (width, height) = (block.width(), block.height());
+    let slab = |spot: &Spot| {
+        let clear = 2.0 * CLEAR_MM;
+        Slab::new(spot.at, spot.turn, width + clear, height + clear)
+    };
+    // What is drawn near a spot is known sooner than on which side of a long line it lies.
+    let fits = |spot: &&Spot| board.is_free(&slab(spot)) && lies_well(spot.at);
+    let spot = spots.iter().find(fits)?;
+    board.take(slab(spot));
     Some(block.texts(*spot))
 }
 

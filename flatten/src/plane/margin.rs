@@ -12,6 +12,8 @@ use i_overlay::{
     float::{simplify::SimplifyShape, single::SingleFloatOverlay},
 };
 
+use rayon::prelude::*;
+
 use super::{cross, left_of, meet, signed_turn, turned, unit};
 use crate::{Point2, Vector2};
 
@@ -48,13 +50,15 @@ const SMALL_TURN: f64 = 0.26;
 /// Angle between the rays of a rounded corner, radians: at 20 mm the chord strays 0.01 mm.
 const ROUND_STEP: f64 = 0.06;
 
+/// Parts of the margin that are united by themselves first.
+const STRIP: usize = 100;
+
 /// The region of the rings (outer ones counter-clockwise, holes clockwise) with a margin on the
 /// right hand of each, as shapes: outer ring first, then holes.
 #[must_use]
 pub fn widen(rings: &[Vec<RimPoint>]) -> Vec<Vec<Vec<Point2>>> {
     let mut parts: Vec<Vec<[f64; 2]>> = Vec::new();
     for ring in rings {
-        parts.push(ring.iter().map(|p| [p.at.x, p.at.y]).collect());
         for (i, from) in ring.iter().enumerate() {
             add_side(&mut parts, ring, i);
             add_corner(&mut parts, ring, i);
@@ -63,7 +67,17 @@ pub fn widen(rings: &[Vec<RimPoint>]) -> Vec<Vec<Vec<Point2>>> {
             }
         }
     }
-    to_points(parts.simplify_shape_as::<i64>(FillRule::Positive))
+    // Parts that follow each other make strips, one thread a strip; strips and rings make the whole.
+    let mut whole: Vec<Vec<[f64; 2]>> = parts
+        .par_chunks(STRIP)
+        .flat_map_iter(|parts| {
+            let strip = parts.simplify_shape_as::<i64>(FillRule::Positive);
+            strip.into_iter().flatten()
+        })
+        .collect();
+    let ring = |ring: &Vec<RimPoint>| ring.iter().map(|p| [p.at.x, p.at.y]).collect();
+    whole.extend(rings.iter().map(ring));
+    to_points(whole.simplify_shape_as::<i64>(FillRule::Positive))
 }
 
 /// Union of rings that all run counter-clockwise.

@@ -66,26 +66,47 @@ pub fn fit(
     }
     let samples = sample(&line, total);
     let near = NearLine::new(&line);
-    let mut worst = None;
-    for spans in SPANS {
-        if 2 * spans > samples.len() + 4 || (spans > 4 && total < SHORTEST_SPAN_MM * spans as f64) {
-            break;
-        }
-        if let Some(curve) = try_spans(&samples, leave, arrive, spans) {
-            let (error_mm, at) = stray(&curve, &line, &near);
-            if error_mm < tolerance {
-                return Fit { curve, error_mm };
+    let (mut worst, mut failed) = (None, None);
+    let few = |spans: &usize| {
+        2 * spans <= samples.len() + 4 && (*spans <= 4 || total >= SHORTEST_SPAN_MM * *spans as f64)
+    };
+    let spans: Vec<usize> = SPANS.into_iter().take_while(few).collect();
+    let attempt = |spans: usize| {
+        let curve = try_spans(&samples, leave, arrive, spans)?;
+        let drawn = curve.linearise(0.002, 0.5);
+        let near_enough = !strays(&drawn, &near, tolerance);
+        Some((curve, drawn, near_enough))
+    };
+    // Two at a time: the longest edge of a base has both threads to itself in the end.
+    for pair in spans.chunks(2) {
+        let (first, second) = rayon::join(
+            || attempt(pair[0]),
+            || pair.get(1).and_then(|&spans| attempt(spans)),
+        );
+        for (curve, drawn, near_enough) in [first, second].into_iter().flatten() {
+            if near_enough {
+                let (error_mm, at) = stray(&drawn, &line, &near);
+                if error_mm < tolerance {
+                    return Fit { curve, error_mm };
+                }
+                (worst, failed) = (Some(at), None);
+            } else {
+                failed = Some(drawn);
             }
-            worst = Some(at);
         }
+    }
+    if let Some(drawn) = failed {
+        worst = Some(stray(&drawn, &line, &near).1);
     }
     let inner = worst
         .map(|at| at.clamp(1, line.len() - 2))
         .filter(|_| line.len() > 2);
     match inner {
         Some(at) => {
-            let first = fit(&line[..=at], leave, None, tolerance);
-            let second = fit(&line[at..], None, arrive, tolerance);
+            let (first, second) = rayon::join(
+                || fit(&line[..=at], leave, None, tolerance),
+                || fit(&line[at..], None, arrive, tolerance),
+            );
             let error_mm = first.error_mm.max(second.error_mm);
             Fit {
                 curve: first.curve.joined(&second.curve),
@@ -370,7 +391,8 @@ fn solve(
         }
         for &(k, d) in &terms {
             right[k] += weight * d.dot(&rest);
-            for &(l, e) in &terms {
+            // The lower triangle, which is what Cholesky looks at.
+            for &(l, e) in terms.iter().filter(|term| term.0 <= k) {
                 normal[(k, l)] += weight * d.dot(&e);
             }
         }
@@ -412,11 +434,17 @@ fn solve(
     })
 }
 
-/// Greatest distance between curve and polyline, either way, mm, and the polyline's point nearest
+/// Whether a point of the curve strays from the polyline by `tolerance`: soon answered with yes, and without a tree
+/// of the curve.
+fn strays(drawn: &[Point2], near: &NearLine, tolerance: f64) -> bool {
+    let off = |p: &Point2| near.to(*p).map_or(0.0, |foot| foot.distance);
+    drawn.iter().any(|p| off(p) >= tolerance)
+}
+
+/// Greatest distance between curve, as `drawn`, and polyline, either way, mm, and the polyline's point nearest
 /// to where that is.
-fn stray(curve: &Curve, line: &[Point2], near: &NearLine) -> (f64, usize) {
-    let drawn = curve.linearise(0.002, 0.5);
-    let near_drawn = NearLine::new(&drawn);
+fn stray(drawn: &[Point2], line: &[Point2], near: &NearLine) -> (f64, usize) {
+    let near_drawn = NearLine::new(drawn);
     let mut worst = (0.0, 0);
     for (i, &p) in line.iter().enumerate() {
         let off = near_drawn.to(p).map_or(0.0, |foot| foot.distance);
@@ -424,7 +452,7 @@ fn stray(curve: &Curve, line: &[Point2], near: &NearLine) -> (f64, usize) {
             worst = (off, i);
         }
     }
-    for &p in &drawn {
+    for &p in drawn {
         let Some(foot) = near.to(p) else {
             continue;
         };
