@@ -13,9 +13,14 @@
 //! count: the legs of a dart in a surface that needs none lie exactly on one another, and rounding
 //! makes them cross.
 
+use std::f64::consts::TAU;
+
 use robust::{Coord, orient2d};
 
-use crate::{Point2, mesh::TriMesh};
+use crate::{
+    Point2, Vector2,
+    mesh::{TriMesh, index},
+};
 
 /// How deep an edge must enter another to cross it, relative to the shorter edge of the two.
 pub const TOUCH: f64 = 1e-7;
@@ -149,6 +154,9 @@ fn crossing_place(first: (u32, u32), second: (u32, u32), uv: &[Point2]) -> Optio
 /// Triangles turned over and vertices wound round more than once.
 #[must_use]
 pub fn folds(mesh: &TriMesh, uv: &[Point2]) -> Vec<Fold> {
+    let on_edge: Vec<bool> = (0..index(mesh.vertex_count()))
+        .map(|v| mesh.on_boundary(v))
+        .collect();
     let mut turns = vec![0.0; mesh.vertex_count()];
     let mut found = Vec::new();
     for (face, corners) in (0_u32..).zip(mesh.faces()) {
@@ -158,10 +166,15 @@ pub fn folds(mesh: &TriMesh, uv: &[Point2]) -> Vec<Fold> {
         }
         for k in 0..3 {
             let (to_next, to_prev) = (p[(k + 1) % 3] - p[k], p[(k + 2) % 3] - p[k]);
-            turns[corners[k] as usize] += to_next.perp(&to_prev).atan2(to_next.dot(&to_prev));
+            let vertex = corners[k] as usize;
+            turns[vertex] += if on_edge[vertex] {
+                to_next.perp(&to_prev).atan2(to_next.dot(&to_prev))
+            } else {
+                TAU * passes(to_next, to_prev)
+            };
         }
     }
-    let most = std::f64::consts::TAU + TURN_SLACK;
+    let most = TAU + TURN_SLACK;
     found.extend(
         (0_u32..)
             .zip(&turns)
@@ -169,6 +182,19 @@ pub fn folds(mesh: &TriMesh, uv: &[Point2]) -> Vec<Fold> {
             .map(|(v, _)| Fold::Vertex(v)),
     );
     found
+}
+
+/// How often the way from one direction to another, by the smaller turn, passes the x axis, clockwise ones counted
+/// as less than none. Round a fan that closes, this counts its turns at a fraction of what angles cost.
+fn passes(from: Vector2, to: Vector2) -> f64 {
+    let turn = from.perp(&to);
+    if from.y < 0.0 && to.y >= 0.0 && turn > 0.0 {
+        1.0
+    } else if from.y >= 0.0 && to.y < 0.0 && turn < 0.0 {
+        -1.0
+    } else {
+        0.0
+    }
 }
 
 /// Number of vertices whose triangles go round more than once, though none of them is turned over.

@@ -5,6 +5,7 @@
 //! joined by the constrained Delaunay triangulation of a map to the plane: a conformal map keeps
 //! circles, so a triangle that is Delaunay there is near Delaunay on the surface.
 
+use rayon::prelude::*;
 use spade::{ConstrainedDelaunayTriangulation, Point2 as Spot, Triangulation};
 
 use crate::{
@@ -77,20 +78,17 @@ pub(crate) fn triangulate(samples: &[Sample], rings: &[Vec<usize>]) -> Option<Ve
     if conflict || plane.num_vertices() != samples.len() {
         return None;
     }
-    let inside = |p: Point2| {
-        rings
-            .iter()
-            .filter(|ring| contains(samples, ring, p))
-            .count()
-            == 1
-            && contains(samples, &rings[0], p)
+    let inside = |corners: &[u32; 3]| {
+        let [a, b, c] = corners.map(|v| samples[v as usize].1.coords);
+        let middle = Point2::from((a + b + c) / 3.0);
+        let within = |ring: &Vec<usize>| contains(samples, ring, middle);
+        within(&rings[0]) && !rings[1..].iter().any(within)
     };
-    let faces = plane.inner_faces().filter_map(|face| {
-        let [a, b, c] = face.vertices().map(|v| index(v.index()));
-        let at = |v: u32| samples[v as usize].1.coords;
-        inside(Point2::from((at(a) + at(b) + at(c)) / 3.0)).then_some([a, b, c])
-    });
-    Some(faces.collect())
+    let faces: Vec<[u32; 3]> = plane
+        .inner_faces()
+        .map(|face| face.vertices().map(|v| index(v.index())))
+        .collect();
+    Some(faces.into_par_iter().filter(inside).collect())
 }
 
 /// Even–odd test of a point against a ring of samples.
@@ -146,14 +144,17 @@ impl Grid {
     /// Whether all points in the cubes round `p` pass a test.
     fn all_near(&self, p: Point3, test: impl Fn(usize, Point3) -> bool) -> bool {
         let [x, y, z] = self.cell(p);
+        let passes = |x: usize, y: usize, z: usize| {
+            let cell = &self.cells[(z * self.size[1] + y) * self.size[0] + x];
+            cell.iter().all(|&(k, other)| test(k, other))
+        };
+        // What is too near lies in the same cube as a rule.
+        if !passes(x, y, z) {
+            return false;
+        }
         let range = |c: usize, n: usize| c.saturating_sub(1)..=(c + 1).min(n - 1);
         range(z, self.size[2]).all(|k| {
-            range(y, self.size[1]).all(|j| {
-                range(x, self.size[0]).all(|i| {
-                    let cell = &self.cells[(k * self.size[1] + j) * self.size[0] + i];
-                    cell.iter().all(|&(k, other)| test(k, other))
-                })
-            })
+            range(y, self.size[1]).all(|j| range(x, self.size[0]).all(|i| passes(i, j, k)))
         })
     }
 }
