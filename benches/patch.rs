@@ -6,7 +6,7 @@ use criterion::{BenchmarkId, Criterion, criterion_group, criterion_main};
 use flatten::{
     Point3,
     dart::{Anchor, Cutter, DartSpec, Layout, Towards},
-    mesh::{Nearest, TriMesh, shortest},
+    mesh::{TriMesh, shortest},
     patch::{Head, Outline, Patch},
 };
 
@@ -87,15 +87,14 @@ fn patch(c: &mut Criterion) {
         group.bench_function(BenchmarkId::new("eight_darts", size), |b| {
             b.iter(|| black_box(cutter.cut(&eight)));
         });
-        let tree = Nearest::new(&mold);
         group.bench_function(BenchmarkId::new("nearest_1000", size), |b| {
             b.iter(|| {
                 (0..1000)
-                    .map(|i| tree.project(&mold, spot(0.01 * f64::from(i), 0.7)).2)
+                    .map(|i| mold.project(spot(0.01 * f64::from(i), 0.7)).2)
                     .sum::<f64>()
             });
         });
-        let [from, to] = [spot(2.0, 0.4), spot(-1.0, 0.5)].map(|p| tree.project(&mold, p).0);
+        let [from, to] = [spot(2.0, 0.4), spot(-1.0, 0.5)].map(|p| mold.project(p).0);
         group.bench_function(BenchmarkId::new("shortest_over_the_top", size), |b| {
             b.iter(|| black_box(shortest(&mold, from, to)));
         });

@@ -8,7 +8,7 @@ use flatten::{
         Anchor, CutName, CutPatch, Cutter, DartError, DartSpec, EdgeKind, Layout, SeamSpec, Side,
         Towards, cut, even,
     },
-    mesh::{Line, Nearest, TriMesh, imprint, shortest},
+    mesh::{Line, TriMesh, imprint, shortest},
     patch::{Drawn, Head, KeepClear, Outline, Patch, PatchError, Zone},
 };
 
@@ -205,12 +205,11 @@ fn what_is_kept_and_what_is_left_add_up_to_the_mold() {
 #[test]
 fn the_lines_move_no_surface() {
     let mold = tri(fixtures::head(5));
-    let tree = Nearest::new(&mold);
     let mut points = Vec::new();
     let perimeter = full_base(80);
     for (k, &p) in perimeter.iter().enumerate() {
         let q = perimeter[(k + 1) % perimeter.len()];
-        let path = shortest(&mold, tree.project(&mold, p).0, tree.project(&mold, q).0).unwrap();
+        let path = shortest(&mold, mold.project(p).0, mold.project(q).0).unwrap();
         points.extend(&path.points[..path.points.len() - 1]);
     }
     let drawn = imprint(

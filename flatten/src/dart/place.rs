@@ -5,14 +5,9 @@
 //! and straight on from there if it is deeper. A seam runs from edge to edge through its points,
 //! joined as smoothly as a perimeter is.
 
-use std::sync::OnceLock;
-
 use crate::{
     Point3, Vector3,
-    mesh::{
-        GeodesicError, Nearest, SurfacePath, SurfacePoint, normal_at, project_once, shortest,
-        straightest,
-    },
+    mesh::{GeodesicError, SurfacePath, SurfacePoint, normal_at, shortest, straightest},
     patch::{Edge, EdgePlace, Patch, REACH_MM, smooth_through},
 };
 
@@ -53,7 +48,6 @@ pub struct Cutter<'a> {
     crown: (SurfacePoint, f64),
     /// Where counting from front, nape, left and right ear starts: asked for at every dart, and the same for all.
     landmarks: [Option<(EdgePlace, f64)>; 4],
-    tree: OnceLock<Nearest>,
 }
 
 /// Anchors that every patch has.
@@ -68,14 +62,13 @@ impl<'a> Cutter<'a> {
     /// Measures the edges and finds the crown.
     #[must_use]
     pub fn new(patch: &'a Patch) -> Self {
-        let (crown, _, gap) = project_once(&patch.mesh, patch.head.crown);
+        let (crown, _, gap) = patch.mesh.project(patch.head.crown);
         Self {
             patch,
             perimeter: patch.perimeter_edge(),
             openings: patch.opening_edges(),
             crown: (crown, gap),
             landmarks: LANDMARKS.map(|anchor| patch.anchor(anchor)),
-            tree: OnceLock::new(),
         }
     }
 
@@ -85,10 +78,6 @@ impl<'a> Cutter<'a> {
             Some(k) => self.landmarks[k],
             None => self.patch.anchor(anchor),
         }
-    }
-
-    fn tree(&self) -> &Nearest {
-        self.tree.get_or_init(|| Nearest::new(&self.patch.mesh))
     }
 
     fn edge(&self, opening: Option<usize>) -> &Edge {
@@ -185,7 +174,7 @@ impl<'a> Cutter<'a> {
         if !place.coords.iter().all(|c| c.is_finite()) {
             return Err(off(f64::NAN));
         }
-        let (point, _, distance) = self.tree().project(&self.patch.mesh, place);
+        let (point, _, distance) = self.patch.mesh.project(place);
         if distance > REACH_MM {
             return Err(off(distance));
         }
@@ -228,7 +217,7 @@ impl<'a> Cutter<'a> {
     pub(super) fn aimed(&self, spec: &DartSpec, place: Point3) -> Option<(f64, f64)> {
         let mesh = &self.patch.mesh;
         let (mouth, way) = self.mouth(CutName::Dart(0), spec).ok()?;
-        let (target, _, _) = self.tree().project(mesh, place);
+        let (target, _, _) = mesh.project(place);
         let path = shortest(mesh, mouth.point, target).ok()?;
         let heading = path.points.get(1)?.position(mesh) - mouth.position;
         let (inward, along) = self.square(&mouth);
@@ -326,7 +315,7 @@ impl<'a> Cutter<'a> {
         }
         // A seam through two points is a shortest line; through more, a smooth one.
         let fine = if count > 2 {
-            smooth_through(mesh, self.tree(), stations, false)
+            smooth_through(mesh, stations, false)
         } else {
             stations
         };
@@ -382,7 +371,7 @@ impl<'a> Cutter<'a> {
         let target = if crown_on {
             self.crown.0
         } else {
-            self.tree().project(&self.patch.mesh, self.middle()).0
+            self.patch.mesh.project(self.middle()).0
         };
         let towards = if crown_on {
             Towards::Crown

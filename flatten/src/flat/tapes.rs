@@ -7,12 +7,12 @@
 //! the middle of a strip between two long darts and long at its sides. With some weight on the tapes the sides
 //! give what the middle lacks, as far as the cloth's limit has room for it.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use crate::{
     Point2, Point3, Vector2,
     dart::{EdgeKind, Panel, Side},
-    mesh::{NONE, Nearest, TriMesh, index},
+    mesh::{NONE, TriMesh, index},
 };
 
 use super::{KeptLine, OnFace};
@@ -34,8 +34,6 @@ const ON_EDGE_MM: f64 = 0.05;
 /// Greatest relation of a step's length in the plane to that on the head: where it is greater, an open dart
 /// or a seam lies between.
 const JUMP: f64 = 1.3;
-/// Edge of the cells by which far triangles are left out, mm.
-const CELL_MM: f64 = 12.0;
 
 /// Point of a tape on the base.
 struct Place {
@@ -99,17 +97,11 @@ fn at(point: &OnFace, uv: &[Point2]) -> Vector2 {
 /// The pieces of tapes on a base as it is laid.
 pub(super) fn pieces(base: &Panel, uv: &[Point2], tapes: &[Vec<Point3>]) -> Vec<Piece> {
     let tapes: Vec<Vec<Point3>> = tapes.iter().map(|tape| stepped(tape)).collect();
-    let cells = near(&tapes);
-    let middle = |face: u32| {
-        let [a, b, c] = base.mesh.corners(face);
-        Point3::from((a.coords + b.coords + c.coords) / 3.0)
-    };
-    let tree = Nearest::of(&base.mesh, |face| cells.contains(&cell(&middle(face))));
     let cuts = cuts(base);
     let mut pieces = Vec::new();
     for (tape, points) in tapes.iter().enumerate() {
         let mut row: Vec<Place> = Vec::new();
-        for at in points.iter().map(|p| place(base, &tree, &cuts, *p)) {
+        for at in points.iter().map(|p| place(base, &cuts, *p)) {
             let goes_on = match (row.last(), &at) {
                 (None, _) => true,
                 (Some(last), Some(at)) => joined(last, at, uv),
@@ -160,26 +152,6 @@ fn stepped(points: &[Point3]) -> Vec<Point3> {
     out
 }
 
-#[expect(clippy::cast_possible_truncation, reason = "cells of a head")]
-fn cell(p: &Point3) -> [i64; 3] {
-    [p.x, p.y, p.z].map(|x| (x / CELL_MM).floor() as i64)
-}
-
-/// Cells at most one from a tape.
-fn near(tapes: &[Vec<Point3>]) -> BTreeSet<[i64; 3]> {
-    let mut cells = BTreeSet::new();
-    for [x, y, z] in tapes.iter().flatten().map(cell) {
-        for dx in -1..=1 {
-            for dy in -1..=1 {
-                for dz in -1..=1 {
-                    cells.insert([x + dx, y + dy, z + dz]);
-                }
-            }
-        }
-    }
-    cells
-}
-
 /// Vertices on the left and right side of a cut, by their common origin. At a dart's point both are one.
 type Sides = BTreeMap<u32, [Option<u32>; 2]>;
 
@@ -205,9 +177,9 @@ fn cuts(base: &Panel) -> Vec<Sides> {
 }
 
 /// The nearest place on the base, if it is near.
-fn place(base: &Panel, tree: &Nearest, cuts: &[Sides], point: Point3) -> Option<Place> {
+fn place(base: &Panel, cuts: &[Sides], point: Point3) -> Option<Place> {
     let mesh = &base.mesh;
-    let (place, on_head, distance) = tree.project(mesh, point);
+    let (place, on_head, distance) = mesh.project(point);
     if distance > ABOVE_MM {
         return None;
     }

@@ -1,5 +1,6 @@
 //! Welded, oriented, one shell, checked.
 
+mod cells;
 mod geodesic;
 mod imprint;
 mod mend;
@@ -12,7 +13,6 @@ pub use imprint::{Imprint, ImprintError, Line, SNAP_FRACTION, SNAP_MM, imprint};
 pub use mend::{
     HOLE_FILLED_MM, Mend, MendAct, MendError, MendOptions, MendReport, SHAPE_KEPT_MM, mend,
 };
-pub use nearest::{Nearest, project_once};
 pub use surface::{SurfacePoint, between, blend, common_face};
 pub use topology::{NONE, TriMesh, index, next, prev};
 

@@ -1,4 +1,4 @@
-//! The closest point of a surface.
+//! The closest point of some triangles.
 //!
 //! A tree of bounding boxes over the triangles finds the face; the place on it follows from the
 //! regions of the triangle (Ericson, *Real-Time Collision Detection*, 2005, section 5.1.5).
@@ -6,83 +6,52 @@
 
 use bvh::{
     aabb::{Aabb, Bounded},
-    bounding_hierarchy::{BHShape, BoundingHierarchy},
+    bounding_hierarchy::BHShape,
     bvh::Bvh,
     point_query::PointDistance,
 };
 
 use crate::Point3;
 
-use super::{SurfacePoint, TriMesh, index, surface::blend};
+use super::{SurfacePoint, TriMesh, surface::blend};
 
-/// A search tree over the triangles of one mesh.
-pub struct Nearest {
+/// A search tree over some faces of a mesh.
+pub(super) struct Tree {
     tree: Bvh<f64, 3>,
     triangles: Vec<Triangle>,
 }
 
-impl std::fmt::Debug for Nearest {
+impl std::fmt::Debug for Tree {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Nearest")
+        f.debug_struct("Tree")
             .field("triangles", &self.triangles.len())
             .finish_non_exhaustive()
     }
 }
 
-impl Nearest {
-    /// Builds the tree.
-    #[must_use]
-    pub fn new(mesh: &TriMesh) -> Self {
-        Self::of(mesh, |_| true)
-    }
-
-    /// Builds the tree of some faces only: much sooner, when only those will be closest.
-    #[must_use]
-    pub fn of(mesh: &TriMesh, taken: impl Fn(u32) -> bool) -> Self {
-        let mut triangles: Vec<Triangle> = (0..index(mesh.face_count()))
-            .filter(|&face| taken(face))
-            .map(|face| Triangle {
-                corners: mesh.corners(face),
+impl Tree {
+    /// Builds the tree of at least one face.
+    pub(super) fn new(faces: &[u32], corners: impl Fn(u32) -> [Point3; 3]) -> Self {
+        let mut triangles: Vec<Triangle> = faces
+            .iter()
+            .map(|&face| Triangle {
+                corners: corners(face),
                 face,
                 node: 0,
             })
             .collect();
-        let tree = Bvh::build_par(&mut triangles);
+        let tree = Bvh::build(&mut triangles);
         Self { tree, triangles }
     }
 
-    /// The point of the surface closest to `point`: where it is on the mesh, its position and its
-    /// distance, mm. `mesh` is the one the tree was built from.
-    #[must_use]
-    pub fn project(&self, mesh: &TriMesh, point: Point3) -> (SurfacePoint, Point3, f64) {
-        let face = self
-            .tree
+    /// The face closest to a point and its squared distance, mm².
+    pub(super) fn closest(&self, point: Point3) -> (u32, f64) {
+        self.tree
             .nearest_to(point, &self.triangles)
-            .map_or(0, |(triangle, _)| triangle.face);
-        on_face(mesh, face, point)
+            .map_or((self.triangles[0].face, f64::INFINITY), |(triangle, _)| {
+                (triangle.face, triangle.distance_squared(point))
+            })
     }
-}
-
-/// The closest point without a tree: cheaper than building one for a handful of points.
-#[must_use]
-pub fn project_once(mesh: &TriMesh, point: Point3) -> (SurfacePoint, Point3, f64) {
-    let mut best = (f64::INFINITY, 0);
-    for face in 0..index(mesh.face_count()) {
-        let corners = mesh.corners(face);
-        // The first corner less its farthest reach bounds the distance from below.
-        let reach = (corners[1] - corners[0])
-            .norm_squared()
-            .max((corners[2] - corners[0]).norm_squared());
-        let gap = (point - corners[0]).norm_squared();
-        if gap > 2.0 * (best.0 + reach) {
-            continue;
-        }
-        let distance = (point - blend(&corners, closest(&corners, point))).norm_squared();
-        if distance < best.0 {
-            best = (distance, face);
-        }
-    }
-    on_face(mesh, best.1, point)
 }
 
 /// A corner weight below this is rounding. A landmark set on a vertex lay on it, on an edge or in a face as
@@ -90,7 +59,8 @@ pub fn project_once(mesh: &TriMesh, point: Point3) -> (SurfacePoint, Point3, f64
 /// in two places passed an opening on two sides.
 const NO_WEIGHT: f64 = 1e-9;
 
-fn on_face(mesh: &TriMesh, face: u32, point: Point3) -> (SurfacePoint, Point3, f64) {
+/// The place of a face closest to a point, its position and its distance, mm.
+pub(super) fn on_face(mesh: &TriMesh, face: u32, point: Point3) -> (SurfacePoint, Point3, f64) {
     let weights = closest(&mesh.corners(face), point);
     let weights = weights.map(|w| if w < NO_WEIGHT { 0.0 } else { w });
     let whole: f64 = weights.iter().sum();
@@ -166,6 +136,7 @@ impl PointDistance<f64, 3> for Triangle {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::mesh::index;
 
     fn tent() -> TriMesh {
         let p = Point3::new;
@@ -185,11 +156,10 @@ mod tests {
     #[test]
     fn a_point_is_typed_by_what_holds_it() {
         let mesh = tent();
-        let tree = Nearest::new(&mesh);
-        let (top, _, distance) = tree.project(&mesh, Point3::new(2.0, 2.0, 5.0));
+        let (top, _, distance) = mesh.project(Point3::new(2.0, 2.0, 5.0));
         assert_eq!(top, SurfacePoint::Vertex(4));
         assert!((distance - 3.0).abs() < 1e-12);
-        let (rim, at, _) = tree.project(&mesh, Point3::new(1.0, -1.0, -1.0));
+        let (rim, at, _) = mesh.project(Point3::new(1.0, -1.0, -1.0));
         assert_eq!(
             rim,
             SurfacePoint::Edge {
@@ -198,7 +168,7 @@ mod tests {
             }
         );
         assert!((at - Point3::new(1.0, 0.0, 0.0)).norm() < 1e-12);
-        let (side, at, distance) = tree.project(&mesh, Point3::new(2.0, 0.0, 2.0));
+        let (side, at, distance) = mesh.project(Point3::new(2.0, 0.0, 2.0));
         assert!(matches!(side, SurfacePoint::Face { face: 0, .. }));
         assert!((at - Point3::new(2.0, 1.0, 1.0)).norm() < 1e-12);
         assert!((distance - 2.0_f64.sqrt()).abs() < 1e-12);
@@ -209,35 +179,46 @@ mod tests {
         let mesh = tent();
         for [x, y] in [[1e-12, 3e-13], [-2e-12, 1e-12], [0.0, -1e-12]] {
             let near = Point3::new(2.0 + x, 2.0 + y, 2.0 - 4e-12);
-            assert_eq!(project_once(&mesh, near).0, SurfacePoint::Vertex(4));
+            assert_eq!(mesh.project(near).0, SurfacePoint::Vertex(4));
         }
         let near = Point3::new(1.0, 1e-12, 1e-12);
-        let (edge, ..) = project_once(&mesh, near);
+        let (edge, ..) = mesh.project(near);
         assert!(
             matches!(edge, SurfacePoint::Edge { half_edge: 0, .. }),
             "{edge:?}"
         );
     }
 
+    /// The distance of the closest point by a look at every face.
+    fn plainly(mesh: &TriMesh, point: Point3) -> f64 {
+        (0..index(mesh.face_count()))
+            .map(|face| on_face(mesh, face, point).2)
+            .fold(f64::INFINITY, f64::min)
+    }
+
     #[test]
-    fn the_tree_and_the_plain_search_agree() {
-        let (positions, faces) = fixtures::icosphere(50.0, 3);
-        let positions = positions.into_iter().map(Point3::from).collect();
+    fn many_cubes_and_a_look_at_every_face_agree() {
+        let (positions, faces) = fixtures::icosphere(50.0, 5);
+        // Longer in one direction, and one triangle that reaches through many cubes.
+        let stretched = |p: [f64; 3]| Point3::new(p[0], 1.4 * p[1], p[2]);
+        let mut positions: Vec<Point3> = positions.into_iter().map(stretched).collect();
+        let mut faces = faces;
+        let first = index(positions.len());
+        let p = Point3::new;
+        positions.extend([p(-60.0, 0.0, 90.0), p(60.0, 1.0, 90.0), p(0.0, 70.0, 95.0)]);
+        faces.push([first, first + 1, first + 2]);
         let mesh = TriMesh::new(positions, faces).unwrap();
-        let tree = Nearest::new(&mesh);
         for k in 0..200 {
             let a = f64::from(k);
             let point = Point3::new(
                 70.0 * a.sin(),
                 60.0 * (1.7 * a).cos(),
-                55.0 * (0.3 * a).sin(),
+                75.0 * (0.3 * a).sin(),
             );
-            let (_, p, d) = tree.project(&mesh, point);
-            let (_, q, e) = project_once(&mesh, point);
-            assert!(
-                (d - e).abs() < 1e-12 && (p - q).norm() < 1e-9,
-                "{point}: {d} {e}"
-            );
+            let (_, at, d) = mesh.project(point);
+            let e = plainly(&mesh, point);
+            assert!((d - e).abs() < 1e-12, "{point}: {d} {e}");
+            assert!(((at - point).norm() - d).abs() < 1e-12, "{point}: {at}");
         }
     }
 }

@@ -13,9 +13,11 @@
 //!              3f
 //! ```
 
+use std::sync::{Arc, OnceLock};
+
 use crate::{Point3, Vector3};
 
-use super::{MeshError, mend::EdgeTable};
+use super::{MeshError, SurfacePoint, cells::FaceCells, mend::EdgeTable, nearest::on_face};
 
 /// "No such element" in index arrays.
 pub const NONE: u32 = u32::MAX;
@@ -30,6 +32,8 @@ pub struct TriMesh {
     twins: Vec<u32>,
     /// A half-edge leaving each vertex: on a boundary vertex the boundary half-edge itself.
     outgoing: Vec<u32>,
+    /// Made when a place is first looked for; copies of a mesh share them.
+    cells: OnceLock<Arc<FaceCells>>,
 }
 
 impl TriMesh {
@@ -66,6 +70,7 @@ impl TriMesh {
             faces,
             twins,
             outgoing,
+            cells: OnceLock::new(),
         })
     }
 
@@ -220,6 +225,26 @@ impl TriMesh {
         0.5 * self.area_vector(face).norm()
     }
 
+    /// The point of the surface closest to `point`: where it is on the mesh, its position and its distance, mm.
+    ///
+    /// The first call sorts the faces by place, in O(n), and each builds what search trees it needs near the
+    /// point.
+    #[must_use]
+    pub fn project(&self, point: Point3) -> (SurfacePoint, Point3, f64) {
+        let face = self.cells().closest(point, |face| self.corners(face));
+        on_face(self, face, point)
+    }
+
+    /// Faces near a plane of unit normal, all those that it cuts among them, in the order of places.
+    pub(crate) fn along_plane(&self, point: Point3, normal: Vector3) -> impl Iterator<Item = u32> {
+        self.cells().along_plane(point, normal)
+    }
+
+    fn cells(&self) -> &FaceCells {
+        let made = || Arc::new(FaceCells::new(&self.positions, &self.faces));
+        self.cells.get_or_init(made)
+    }
+
     /// Area of all faces, mm².
     #[must_use]
     pub fn area(&self) -> f64 {
@@ -284,6 +309,7 @@ impl TriMesh {
             return Err(MeshError::NotFinite { vertex });
         }
         self.positions = positions;
+        self.cells = OnceLock::new();
         Ok(self)
     }
 

@@ -8,7 +8,7 @@
 
 use crate::{
     Point3, Vector3,
-    mesh::{Line, Nearest, SurfacePoint, TriMesh, shortest},
+    mesh::{Line, SurfacePoint, TriMesh, shortest},
 };
 
 use super::{Drawn, PatchError, REACH_MM};
@@ -34,7 +34,6 @@ pub const CORNER_RAD: f64 = std::f64::consts::FRAC_PI_3;
 /// Lays the points on the mold and joins them to a closed line.
 pub(super) fn closed_line(
     mold: &TriMesh,
-    tree: &Nearest,
     points: &[Point3],
     drawn: Drawn,
 ) -> Result<Line, PatchError> {
@@ -48,7 +47,7 @@ pub(super) fn closed_line(
         if !point.coords.iter().all(|c| c.is_finite()) {
             return Err(off(f64::NAN));
         }
-        let (found, at, distance) = tree.project(mold, point);
+        let (found, at, distance) = mold.project(point);
         if distance > REACH_MM {
             return Err(off(distance));
         }
@@ -69,7 +68,7 @@ pub(super) fn closed_line(
         });
     }
     let given = on_mold.iter().map(|p| p.0).collect();
-    let stations = smooth_through(mold, tree, given, true);
+    let stations = smooth_through(mold, given, true);
     let mut line: Vec<SurfacePoint> = Vec::new();
     for (k, &from) in stations.iter().enumerate() {
         let to = stations[(k + 1) % stations.len()];
@@ -90,17 +89,16 @@ pub(super) fn closed_line(
 /// until the curve keeps close to it.
 pub(crate) fn smooth_through(
     mesh: &TriMesh,
-    tree: &Nearest,
     mut stations: Vec<SurfacePoint>,
     closed: bool,
 ) -> Vec<SurfacePoint> {
     for _ in 0..HALVINGS {
-        match between(mesh, tree, &stations, closed, Put::Middle) {
+        match between(mesh, &stations, closed, Put::Middle) {
             Some(finer) => stations = finer,
             None => break,
         }
     }
-    between(mesh, tree, &stations, closed, Put::Every).unwrap_or(stations)
+    between(mesh, &stations, closed, Put::Every).unwrap_or(stations)
 }
 
 /// Which points of the smooth curve are put into a gap.
@@ -115,7 +113,6 @@ enum Put {
 /// Puts points of the smooth curve into wide gaps, or none when no gap is wide.
 fn between(
     mesh: &TriMesh,
-    tree: &Nearest,
     stations: &[SurfacePoint],
     closed: bool,
     put: Put,
@@ -152,7 +149,7 @@ fn between(
         let half = step.len() / 2;
         for (i, p) in step.into_iter().enumerate() {
             if matches!(put, Put::Every) || i == half {
-                fine.push(tree.project(mesh, p).0);
+                fine.push(mesh.project(p).0);
             }
         }
     }
@@ -257,7 +254,7 @@ mod tests {
         let mesh = form.mesh(triangles);
         let outline = form.outline().perimeter;
         let given: Vec<Point3> = outline.into_iter().step_by(every).collect();
-        let line = closed_line(&mesh, &Nearest::new(&mesh), &given, Drawn::Perimeter).unwrap();
+        let line = closed_line(&mesh, &given, Drawn::Perimeter).unwrap();
         line.points.iter().map(|p| p.position(&mesh)).collect()
     }
 

@@ -13,7 +13,7 @@ use std::collections::{BTreeMap, HashMap, VecDeque};
 
 use crate::{
     Point3, Vector3,
-    mesh::{Imprint, NONE, Nearest, TriMesh, imprint, index},
+    mesh::{Imprint, NONE, TriMesh, imprint, index},
 };
 
 use super::{
@@ -60,9 +60,8 @@ impl Patch {
                 most: MOST_OPENINGS,
             });
         }
-        let tree = Nearest::new(mold);
         for (number, zone) in keep_clear.iter().enumerate() {
-            let distance_mm = tree.project(mold, zone.centre).2;
+            let distance_mm = mold.project(zone.centre).2;
             if distance_mm.is_nan() || distance_mm > REACH_MM {
                 return Err(PatchError::KeepClearOff {
                     number: number + 1,
@@ -70,16 +69,10 @@ impl Patch {
                 });
             }
         }
-        let mut lines = vec![closed_line(
-            mold,
-            &tree,
-            &outline.perimeter,
-            Drawn::Perimeter,
-        )?];
+        let mut lines = vec![closed_line(mold, &outline.perimeter, Drawn::Perimeter)?];
         for (k, points) in outline.openings.iter().enumerate() {
-            lines.push(closed_line(mold, &tree, points, Drawn::Opening(k))?);
+            lines.push(closed_line(mold, points, Drawn::Opening(k))?);
         }
-        drop(tree);
         let drawn = imprint(mold, &lines)?;
         let rings = drawn
             .paths

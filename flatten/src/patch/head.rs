@@ -4,7 +4,7 @@ use std::f64::consts::TAU;
 
 use crate::{
     Point3, Vector3,
-    mesh::{TriMesh, index, project_once},
+    mesh::{TriMesh, index},
 };
 
 use super::{Head, PatchError, REACH_MM};
@@ -67,7 +67,7 @@ impl Head {
                     distance_mm: f64::NAN,
                 });
             }
-            let (_, at, distance_mm) = project_once(mold, point);
+            let (_, at, distance_mm) = mold.project(point);
             if distance_mm > REACH_MM {
                 return Err(PatchError::LandmarkOff { name, distance_mm });
             }

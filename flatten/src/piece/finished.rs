@@ -9,21 +9,15 @@
 //! and its length on the cloth is that of the same step in the flat triangle (the map is affine
 //! there). Steps on both sides of a seam or a closed dart follow each other as on the head. Where a
 //! tape hangs free over a hollow the cloth beneath counts by its stretch, and where it runs along the
-//! edge within its own breadth, the cloth of the edge. Cost: linear in faces, and
-//! a search tree over the faces near the tapes.
+//! edge within its own breadth, the cloth of the edge. Cost: linear in the tapes' length, with
+//! [`TriMesh::project`] for each half a millimetre.
 //!
 //! Not in it: what the cloth gives when the base is pulled on, thread, lap and pressing; truing moves
 //! a sew line by no more than [`super::Measured::trued_by_mm`].
 
-use std::collections::BTreeSet;
-
 use rayon::prelude::*;
 
-use crate::{
-    Point2, Point3, Vector3,
-    mesh::{Nearest, TriMesh, index},
-    tape::TapeLine,
-};
+use crate::{Point2, Point3, Vector3, mesh::TriMesh, tape::TapeLine};
 
 /// A tape over the sewn base.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -74,68 +68,32 @@ pub fn finished(
     tapes: &[&TapeLine],
     on_cloth: bool,
 ) -> Vec<Finished> {
-    let ground = Ground::near(parts, tapes);
+    let ground = Ground(parts);
     tapes
         .par_iter()
         .map(|tape| ground.measure(tape, on_cloth))
         .collect()
 }
 
-/// The triangles near the tapes, on the head and flat.
-struct Ground {
-    flat: Vec<[Point2; 3]>,
-    /// Nothing when no triangle is near.
-    surface: Option<(TriMesh, Nearest)>,
+/// The panels on the head and flat.
+struct Ground<'a>(&'a [(&'a TriMesh, &'a [Point2])]);
+
+/// The triangle under a point.
+struct Under {
+    part: usize,
+    face: u32,
+    at: Point3,
 }
 
-/// Edge of the cells by which far triangles are left out, at least, mm.
-const CELL_MM: f64 = 12.0;
-
-impl Ground {
-    fn near(parts: &[(&TriMesh, &[Point2])], tapes: &[&TapeLine]) -> Self {
-        let longest = parts
-            .iter()
-            .flat_map(|(mesh, _)| {
-                mesh.faces().iter().map(|&[a, b, c]| {
-                    let [a, b, c] = [a, b, c].map(|v| mesh.position(v));
-                    (b - a).norm().max((c - b).norm()).max((a - c).norm())
-                })
-            })
-            .fold(CELL_MM, f64::max);
-        #[expect(clippy::cast_possible_truncation, reason = "cells of a head")]
-        let cell = |p: &Point3| [p.x, p.y, p.z].map(|x| (x / longest).floor() as i64);
-        let mut cells = BTreeSet::new();
-        for tape in tapes {
-            for (a, b) in steps(&tape.points, longest) {
-                let [x, y, z] = cell(&nalgebra::center(&a, &b));
-                for dx in -2..=2 {
-                    for dy in -2..=2 {
-                        for dz in -2..=2 {
-                            cells.insert([x + dx, y + dy, z + dz]);
-                        }
-                    }
-                }
-            }
-        }
-        let (mut points, mut faces, mut flat) = (Vec::new(), Vec::new(), Vec::new());
-        for (mesh, uv) in parts {
-            for (face, corners) in (0..).zip(mesh.faces()) {
-                let p = mesh.corners(face);
-                let middle = Point3::from((p[0].coords + p[1].coords + p[2].coords) / 3.0);
-                if cells.contains(&cell(&middle)) {
-                    let first = index(points.len());
-                    points.extend(p);
-                    faces.push([first, first + 1, first + 2]);
-                    flat.push(corners.map(|v| uv[v as usize]));
-                }
-            }
-        }
-        // Every triangle stands alone here, which any mesh may do.
-        let surface = TriMesh::new(points, faces).ok().map(|mesh| {
-            let tree = Nearest::new(&mesh);
-            (mesh, tree)
+impl Ground<'_> {
+    fn under(&self, p: &Point3) -> Option<Under> {
+        let places = self.0.iter().enumerate().map(|(part, (mesh, _))| {
+            let (place, at, distance) = mesh.project(*p);
+            let face = place.faces(mesh)[0];
+            (distance, Under { part, face, at })
         });
-        Self { flat, surface }
+        let nearest = places.min_by(|a, b| a.0.total_cmp(&b.0))?;
+        Some(nearest.1)
     }
 
     fn measure(&self, tape: &TapeLine, on_cloth: bool) -> Finished {
@@ -144,17 +102,12 @@ impl Ground {
             head_mm: 0.0,
             off_mm: 0.0,
         };
-        let Some((mesh, tree)) = &self.surface else {
-            sum.off_mm = tape.length_mm;
-            return sum;
-        };
-        // The triangle under a point, and the place on it.
-        let under = |p: &Point3| {
-            let (place, at, _) = tree.project(mesh, *p);
-            (place.faces(mesh)[0], at)
-        };
         for (a, b) in steps(&tape.points, STEP_MM) {
-            let (face, at) = under(&nalgebra::center(&a, &b));
+            let Some(Under { part, face, at }) = self.under(&nalgebra::center(&a, &b)) else {
+                sum.off_mm += (b - a).norm();
+                continue;
+            };
+            let (mesh, uv) = self.0[part];
             let normal = unit(mesh.area_vector(face));
             let rise = nalgebra::center(&a, &b) - at;
             let aside = rise - normal * rise.dot(&normal);
@@ -164,13 +117,11 @@ impl Ground {
                 sum.off_mm += (b - a).norm();
                 continue;
             }
-            let along = if on_cloth {
-                under(&b).1 - under(&a).1
-            } else {
-                b - a
-            };
+            let on_base = || Some(self.under(&b)?.at - self.under(&a)?.at);
+            let along = on_cloth.then(on_base).flatten().unwrap_or(b - a);
             let step = along - normal * along.dot(&normal);
-            let flat = flat_length(&mesh.corners(face), &self.flat[face as usize], step);
+            let laid = mesh.faces()[face as usize].map(|v| uv[v as usize]);
+            let flat = flat_length(&mesh.corners(face), &laid, step);
             let stretch = if step.norm() > 0.0 {
                 flat / step.norm()
             } else {

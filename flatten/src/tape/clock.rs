@@ -13,7 +13,7 @@ use nalgebra::{SMatrix, SVector};
 
 use crate::{
     Point3,
-    mesh::{GeodesicError, TriMesh, project_once, straightest},
+    mesh::{GeodesicError, TriMesh, straightest},
     patch::{Head, Outline},
 };
 
@@ -66,7 +66,7 @@ pub fn clock_perimeter(
             return Err(ClockError::NotALength { hour, length_mm });
         }
     }
-    let (crown, _, _) = project_once(mesh, head.crown);
+    let (crown, _, _) = mesh.project(head.crown);
     let slopes = spline_slopes(lengths_mm);
     let point = |i: usize| -> Result<Point3, ClockError> {
         let hour = i as f64 / PER_HOUR as f64;

@@ -10,7 +10,7 @@ use nalgebra::Matrix3;
 
 use crate::{
     Point3, Vector3,
-    mesh::{Nearest, TriMesh, index},
+    mesh::{TriMesh, index},
     patch::Head,
 };
 
@@ -55,11 +55,6 @@ const ROUNDS: usize = 25;
 /// eigenvector of their symmetric cross-covariance), again and again, from the landmarks' own plane.
 #[must_use]
 pub fn evenness(mesh: &TriMesh, head: &Head) -> Option<Evenness> {
-    evenness_by(mesh, &Nearest::new(mesh), head)
-}
-
-/// The same with a tree that is there already.
-pub(crate) fn evenness_by(mesh: &TriMesh, tree: &Nearest, head: &Head) -> Option<Evenness> {
     let above: Vec<Point3> = mesh
         .positions()
         .iter()
@@ -75,7 +70,7 @@ pub(crate) fn evenness_by(mesh: &TriMesh, tree: &Nearest, head: &Head) -> Option
     let mirror = |p: &Point3, centre: &Point3, n: &Vector3| p - n * (2.0 * (p - centre).dot(n));
     let pairs = |centre: &Point3, n: &Vector3| -> Vec<(Point3, f64)> {
         let project = |p: &Point3| {
-            let (_, place, distance) = tree.project(mesh, mirror(p, centre, n));
+            let (_, place, distance) = mesh.project(mirror(p, centre, n));
             (place, distance)
         };
         points.iter().map(project).collect()

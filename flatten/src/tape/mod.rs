@@ -20,7 +20,6 @@ mod stations;
 
 pub use clock::{ClockError, clock_perimeter};
 pub use compare::{ASK_MM, Cause, Comparison, FINE_MM, Grade, Readings, compare, worst};
-pub(crate) use evenness::evenness_by;
 pub use evenness::{Evenness, Ridge, evenness, ridges};
 pub use paths::{TapePath, arc, girth, measure};
 pub use section::Plane;

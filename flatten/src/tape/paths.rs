@@ -5,10 +5,7 @@
 //! and hairpiece makers; the trade's circumference runs along the hairline down to the nape and is not
 //! the head girth of anthropometry ("maximum girth of the head above the ears", ISO 8559-1).
 
-use crate::{
-    Point3,
-    mesh::{TriMesh, project_once},
-};
+use crate::{Point3, mesh::TriMesh};
 
 use super::{
     Plane, Stations, TapeLine,
@@ -207,7 +204,7 @@ pub fn girth(mesh: &TriMesh, plane: &Plane) -> Option<TapeLine> {
 /// but need not touch it: over a hollow it hangs free.
 #[must_use]
 pub fn arc(mesh: &TriMesh, from: Point3, over: Point3, to: Point3) -> Option<TapeLine> {
-    let [from, over, to] = [from, over, to].map(|p| project_once(mesh, p).1);
+    let [from, over, to] = [from, over, to].map(|p| mesh.project(p).1);
     let plane = Plane::through(from, over, to)?;
     let path = taut_arc(&segments(mesh, &plane), from, to, &(over - from));
     Some(TapeLine::open(path))
@@ -215,7 +212,7 @@ pub fn arc(mesh: &TriMesh, from: Point3, over: Point3, to: Point3) -> Option<Tap
 
 /// The taut tape along the shortest plane arcs from point to point, outward of `inside`.
 fn through(mesh: &TriMesh, points: &[Point3], inside: &Point3) -> Option<TapeLine> {
-    let held: Vec<Point3> = points.iter().map(|&p| project_once(mesh, p).1).collect();
+    let held: Vec<Point3> = points.iter().map(|&p| mesh.project(p).1).collect();
     let mut path = vec![*held.first()?];
     for pair in held.windows(2) {
         path.extend(
@@ -287,7 +284,7 @@ fn midline(mesh: &TriMesh, s: &Stations) -> Option<Vec<[Point3; 2]>> {
 fn brow(mesh: &TriMesh, s: &Stations, below_mm: f64) -> Option<Point3> {
     let h = &s.head;
     if below_mm <= 0.0 {
-        return Some(project_once(mesh, h.front).1);
+        return Some(mesh.project(h.front).1);
     }
     at_height(mesh, s, &(h.front - h.up * below_mm), 1.0)
 }

@@ -5,7 +5,7 @@
 //! between two points for an open one. A taut tape never follows a hollow or an opening, so the order
 //! and number of the section's parts do not matter.
 //!
-//! Cost: one pass over the triangles, then a sort of the crossings.
+//! Cost: a look at the triangles near the plane, then a sort of the crossings.
 
 use crate::{Point2, Point3, Vector3, mesh::TriMesh};
 
@@ -50,10 +50,10 @@ const FLAT_MM2: f64 = 1e-9;
 
 /// The straight pieces in which the plane crosses the triangles, unordered.
 pub(super) fn segments(mesh: &TriMesh, plane: &Plane) -> Vec<[Point3; 2]> {
-    let heights: Vec<f64> = mesh.positions().iter().map(|p| plane.distance(p)).collect();
     let mut found = Vec::new();
-    for corners in mesh.faces() {
-        let h = corners.map(|v| heights[v as usize]);
+    for face in mesh.along_plane(plane.point, plane.normal) {
+        let corners = mesh.corners(face);
+        let h = corners.map(|p| plane.distance(&p));
         let above = h.map(|h| h >= 0.0);
         // the corner alone on its side; without one the plane misses the face
         let Some(k) =
@@ -62,7 +62,7 @@ pub(super) fn segments(mesh: &TriMesh, plane: &Plane) -> Vec<[Point3; 2]> {
             continue;
         };
         let cross = |j: usize| {
-            let (p, q) = (mesh.position(corners[k]), mesh.position(corners[j]));
+            let (p, q) = (corners[k], corners[j]);
             p + (q - p) * (h[k] / (h[k] - h[j]))
         };
         found.push([cross((k + 1) % 3), cross((k + 2) % 3)]);

@@ -18,9 +18,9 @@
 use crate::{
     Point3, Vector3,
     form::average_head,
-    mesh::{Nearest, TriMesh, project_once},
+    mesh::TriMesh,
     patch::{Head, PatchError, top},
-    tape::evenness_by,
+    tape::evenness,
 };
 
 use super::{Cross, Traced, line, pose, pose::Scalp};
@@ -154,9 +154,8 @@ pub fn propose(mold: &TriMesh, traced: &Traced) -> Result<Proposal, PatchError> 
     let scalp = Scalp::new(canvas, compared, ring);
     let up = pose::outward(canvas, inside);
     let [pose, reversed] = scalp.poses(&up).ok_or(PatchError::LandmarksTogether)?;
-    let tree = Nearest::new(mold);
     let form = average_head().head();
-    let on_mold = |p: &Point3| tree.project(mold, pose.mold_point(p)).1;
+    let on_mold = |p: &Point3| mold.project(pose.mold_point(p)).1;
     let [right, forward, up] = pose.axes();
     let [_, _, level] = scalp.by_surface(&pose).axes();
     let level = if level.angle(&up) < TILTED_RAD {
@@ -174,7 +173,7 @@ pub fn propose(mold: &TriMesh, traced: &Traced) -> Result<Proposal, PatchError> 
         forward,
         up,
     };
-    let (centre, normal) = mid_plane(mold, &tree, &laid, &pose.mold_point(&Point3::origin()));
+    let (centre, normal) = mid_plane(mold, &laid, &pose.mold_point(&Point3::origin()));
     let fine = line::divided(ring, 0.5);
     let crossing = |ahead: f64| {
         let at = |p: &Point3| (p - centre).dot(&normal);
@@ -192,10 +191,10 @@ pub fn propose(mold: &TriMesh, traced: &Traced) -> Result<Proposal, PatchError> 
     let left_ear = ear(&fine, &laid, laid.left_ear);
     let right_ear = ear(&fine, &laid, laid.right_ear);
     let guessed = [
-        project_once(mold, front).1,
-        project_once(mold, nape).1,
-        tree.project(mold, left_ear).1,
-        tree.project(mold, right_ear).1,
+        mold.project(front).1,
+        mold.project(nape).1,
+        mold.project(left_ear).1,
+        mold.project(right_ear).1,
         top(mold, centre, normal, level),
     ];
     let Marked {
@@ -286,8 +285,8 @@ fn marked(mut places: [Point3; 5], crosses: &[Cross]) -> Marked {
 }
 
 /// A point and the normal, to the right, of the plane in which the mold is its own mirror image.
-fn mid_plane(mold: &TriMesh, tree: &Nearest, laid: &Head, inside: &Point3) -> (Point3, Vector3) {
-    match evenness_by(mold, tree, laid) {
+fn mid_plane(mold: &TriMesh, laid: &Head, inside: &Point3) -> (Point3, Vector3) {
+    match evenness(mold, laid) {
         Some(even) if even.normal.angle(&laid.right) < TURNED_RAD => (even.centre, even.normal),
         _ => (*inside, laid.right),
     }

@@ -12,7 +12,7 @@
 
 use crate::{
     Point3, Vector3,
-    mesh::{NONE, Nearest, TriMesh, next},
+    mesh::{NONE, TriMesh, next},
 };
 
 use super::{
@@ -119,7 +119,6 @@ pub(super) fn rings(mesh: &TriMesh, inside: impl Fn(u32) -> bool) -> Vec<Ring> {
 /// Centres a rough ring; what is weaker than `least` is no ink.
 pub(super) fn centred(
     mesh: &TriMesh,
-    tree: &Nearest,
     cells: &Cells,
     normals: &[Vector3],
     ink: &Ink,
@@ -128,11 +127,10 @@ pub(super) fn centred(
 ) -> PenLine {
     let read = |ring: &[Point3], half: f64| {
         let across = across_ring(cells, normals, ring);
-        Strip::read(mesh, tree, &ink.strength, ring, &across, half)
+        Strip::read(mesh, &ink.strength, ring, &across, half)
     };
-    let on_surface = |ring: &[Point3]| -> Vec<Point3> {
-        ring.iter().map(|p| tree.project(mesh, *p).1).collect()
-    };
+    let on_surface =
+        |ring: &[Point3]| -> Vec<Point3> { ring.iter().map(|p| mesh.project(*p).1).collect() };
     let mut ring = divided(&blurred(&divided(rough, STEP_MM), 1.5), STEP_MM);
     let mut width_mm = USUAL_MM;
     for (round, half) in ROUNDS_MM.into_iter().enumerate() {
@@ -165,7 +163,7 @@ pub(super) fn centred(
         points: on_surface(&divided(&ring, SPACING_MM)),
         length_mm: length(&ring),
         seen,
-        gaps: gaps(mesh, tree, &ring, &found, width_mm),
+        gaps: gaps(mesh, &ring, &found, width_mm),
         width_mm,
         contrast: quantile(strengths.collect(), 0.5),
     }
@@ -244,7 +242,7 @@ fn runs(values: &[bool], wanted: bool) -> Vec<(usize, usize)> {
 }
 
 /// Stretches without ink, longest first.
-fn gaps(mesh: &TriMesh, tree: &Nearest, ring: &[Point3], found: &Inked, width: f64) -> Vec<Gap> {
+fn gaps(mesh: &TriMesh, ring: &[Point3], found: &Inked, width: f64) -> Vec<Gap> {
     let n = ring.len();
     let mut gaps: Vec<Gap> = runs(&found.seen, false)
         .into_iter()
@@ -257,7 +255,7 @@ fn gaps(mesh: &TriMesh, tree: &Nearest, ring: &[Point3], found: &Inked, width: f
             let from = end(start + n - 1, start);
             let to = end(start + count, start + count + n - 1);
             Gap {
-                length_mm: way_over(mesh, tree, from, to) - 2.0 * TIP * width,
+                length_mm: way_over(mesh, from, to) - 2.0 * TIP * width,
                 place: ring[(start + count / 2) % n],
             }
         })
@@ -272,14 +270,12 @@ const LEAST_GAP_MM: f64 = 1.5;
 
 /// Length of the way over the surface under the straight line from one point to another, mm: as near
 /// to the shortest as matters over a few centimetres.
-fn way_over(mesh: &TriMesh, tree: &Nearest, from: Point3, to: Point3) -> f64 {
+fn way_over(mesh: &TriMesh, from: Point3, to: Point3) -> f64 {
     let steps = ((to - from).norm() / 2.0).ceil().max(1.0);
     let mut last = from;
     let mut sum = 0.0;
     for k in 1..=steps as usize {
-        let next = tree
-            .project(mesh, from + (to - from) * (k as f64 / steps))
-            .1;
+        let next = mesh.project(from + (to - from) * (k as f64 / steps)).1;
         sum += (next - last).norm();
         last = next;
     }

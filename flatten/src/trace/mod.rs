@@ -34,7 +34,7 @@ pub use landmarks::{Landmark, Proposal, propose};
 
 use crate::{
     Point3, Vector3,
-    mesh::{CleanMesh, MeshError, NONE, Nearest, TriMesh, index},
+    mesh::{CleanMesh, MeshError, NONE, TriMesh, index},
 };
 
 use self::{cells::Cells, ink::Ink, line::Ring, regions::Regions};
@@ -208,12 +208,11 @@ pub fn trace(mold: &CleanMesh, up: Option<Vector3>) -> Result<Traced, TraceError
     };
     let mut rings = line::rings(mesh, |v| regions.of_vertex[v as usize] == base);
     rings.sort_by(|a, b| line::length(&b.points).total_cmp(&line::length(&a.points)));
-    let tree = ground.tree(&rings);
     let mut rings = rings.into_iter();
     let Some(ring) = rings.next() else {
         return Err(nothing_enclosed(mesh, &ink));
     };
-    let perimeter = ground.line(&tree, &ink, &ring, 0.0);
+    let perimeter = ground.line(&ink, &ring, 0.0);
     if perimeter.length_mm < SHORTEST_PERIMETER_MM || perimeter.seen < LEAST_SEEN {
         return Err(nothing_enclosed(mesh, &ink));
     }
@@ -222,7 +221,7 @@ pub fn trace(mold: &CleanMesh, up: Option<Vector3>) -> Result<Traced, TraceError
     let mut doubts = Vec::new();
     for ring in rings {
         // Drawn with the same pen.
-        let opening = ground.line(&tree, &ink, &ring, SAME_PEN * perimeter.contrast);
+        let opening = ground.line(&ink, &ring, SAME_PEN * perimeter.contrast);
         if opening.length_mm < SHORTEST_OPENING_MM || opening.seen < LEAST_SEEN {
             continue;
         }
@@ -403,27 +402,9 @@ impl<'a> Ground<'a> {
         }
     }
 
-    /// To find the closest places near some rings.
-    fn tree(&self, rings: &[Ring]) -> Nearest {
-        /// As far as a line is looked for, and somewhat more.
-        const NEAR_MM: f64 = 16.0;
-        let mut near = vec![false; self.mesh.vertex_count()];
-        for ring in rings {
-            for p in line::divided(&ring.points, 4.0) {
-                self.cells
-                    .each_point(&p, NEAR_MM, |v, _| near[v as usize] = true);
-            }
-        }
-        let faces = self.mesh.faces();
-        Nearest::of(self.mesh, |f| {
-            faces[f as usize].iter().any(|&v| near[v as usize])
-        })
-    }
-
-    fn line(&self, tree: &Nearest, ink: &Ink, ring: &Ring, least: f64) -> PenLine {
+    fn line(&self, ink: &Ink, ring: &Ring, least: f64) -> PenLine {
         line::centred(
             self.mesh,
-            tree,
             &self.cells,
             &self.normals,
             ink,

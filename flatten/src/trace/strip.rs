@@ -20,7 +20,7 @@ use rayon::prelude::*;
 
 use crate::{
     Point3, Vector3,
-    mesh::{Nearest, SurfacePoint, TriMesh},
+    mesh::{SurfacePoint, TriMesh},
 };
 
 use super::ink::quantile;
@@ -80,7 +80,6 @@ impl Strip {
     /// Reads the strength of each vertex along a ring whose unit vectors to the left are `across`.
     pub(super) fn read(
         mesh: &TriMesh,
-        tree: &Nearest,
         strength: &[f64],
         ring: &[Point3],
         across: &[Vector3],
@@ -93,7 +92,7 @@ impl Strip {
             .map(|k| {
                 let (step, track) = (k / tracks, k % tracks);
                 let off = (track as f64 - half as f64) * PITCH_MM;
-                let (at, place, _) = tree.project(mesh, ring[step] + across[step] * off);
+                let (at, place, _) = mesh.project(ring[step] + across[step] * off);
                 (place, blended(mesh, &at, strength))
             })
             .collect();

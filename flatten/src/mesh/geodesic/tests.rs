@@ -2,7 +2,7 @@ use std::f64::consts::PI;
 
 use crate::{
     Point3, Vector3,
-    mesh::{Nearest, common_face, index, surface::corner_angle},
+    mesh::{common_face, index, surface::corner_angle},
 };
 
 use super::*;
@@ -36,12 +36,11 @@ fn rolled(nx: u32, ny: u32, map: impl Fn(f64, f64) -> [f64; 3]) -> TriMesh {
 #[test]
 fn in_the_plane_the_shortest_line_is_the_straight_one() {
     let mesh = rolled(20, 30, |s, t| [20.0 * s, 30.0 * t, 0.0]);
-    let tree = Nearest::new(&mesh);
     for k in 0..60 {
         let a = f64::from(k);
         let point = |a: f64| Point3::new(10.0 + 9.0 * a.sin(), 15.0 + 14.0 * (1.3 * a).cos(), 0.0);
         let (p, q) = (point(a), point(2.1 * a + 1.0));
-        let (from, to) = (tree.project(&mesh, p).0, tree.project(&mesh, q).0);
+        let (from, to) = (mesh.project(p).0, mesh.project(q).0);
         let path = shortest(&mesh, from, to).unwrap();
         assert!((path.length - (q - p).norm()).abs() < 1e-10, "{k}");
         let traced = straightest(&mesh, from, q - p, (q - p).norm()).unwrap();
@@ -122,15 +121,14 @@ fn on_a_sphere_lines_converge_to_great_circles() {
     let mut errors = Vec::new();
     for level in [2, 3, 4, 5] {
         let mesh = tri(fixtures::icosphere(100.0, level));
-        let tree = Nearest::new(&mesh);
         let mut worst: f64 = 0.0;
         for k in 0..20 {
             let a = f64::from(k);
             let u = Vector3::new(a.sin(), (1.7 * a).cos(), (0.6 * a + 1.0).sin()).normalize();
             let v = Vector3::new((0.9 * a).cos(), (2.3 * a).sin(), a.cos()).normalize();
             let arc = 100.0 * u.cross(&v).norm().atan2(u.dot(&v));
-            let (from, p, _) = tree.project(&mesh, Point3::from(u * 100.0));
-            let (to, ..) = tree.project(&mesh, Point3::from(v * 100.0));
+            let (from, p, _) = mesh.project(Point3::from(u * 100.0));
+            let (to, ..) = mesh.project(Point3::from(v * 100.0));
             let path = shortest(&mesh, from, to).unwrap();
             worst = worst.max((path.length / arc - 1.0).abs());
             let ahead = v - u * u.dot(&v);

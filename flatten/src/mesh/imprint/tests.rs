@@ -1,5 +1,5 @@
 use super::*;
-use crate::mesh::{Nearest, shortest};
+use crate::mesh::shortest;
 
 fn tri((positions, faces): (Vec<[f64; 3]>, Vec<[u32; 3]>)) -> TriMesh {
     TriMesh::new(positions.into_iter().map(Point3::from).collect(), faces).unwrap()
@@ -20,9 +20,8 @@ fn a_line_across_two_triangles_is_shared_by_both() {
         vec![[0, 1, 2], [0, 2, 3]],
     )
     .unwrap();
-    let tree = Nearest::new(&mesh);
-    let (a, ..) = tree.project(&mesh, p(7.0, 2.0));
-    let (b, ..) = tree.project(&mesh, p(2.0, 6.0));
+    let (a, ..) = mesh.project(p(7.0, 2.0));
+    let (b, ..) = mesh.project(p(2.0, 6.0));
     let line = shortest(&mesh, a, b).unwrap();
     let out = imprint(
         &mesh,
@@ -46,11 +45,10 @@ fn crossings_become_vertices_of_both_lines() {
         vec![[0, 1, 2]],
     )
     .unwrap();
-    let tree = Nearest::new(&mesh);
     let line = |points: &[[f64; 2]], closed| Line {
         points: points
             .iter()
-            .map(|q| tree.project(&mesh, p(q[0], q[1])).0)
+            .map(|q| mesh.project(p(q[0], q[1])).0)
             .collect(),
         closed,
     };
@@ -82,7 +80,6 @@ fn crossings_become_vertices_of_both_lines() {
 #[test]
 fn random_lines_over_a_head_keep_its_area_and_shape() {
     let mesh = tri(fixtures::head(4));
-    let tree = Nearest::new(&mesh);
     let mut lines = Vec::new();
     for k in 0..40 {
         let a = f64::from(k);
@@ -93,8 +90,8 @@ fn random_lines_over_a_head_keep_its_area_and_shape() {
                 120.0 * (0.6 * a).sin(),
             )
         };
-        let (from, ..) = tree.project(&mesh, spot(a));
-        let (to, ..) = tree.project(&mesh, spot(a + 0.8));
+        let (from, ..) = mesh.project(spot(a));
+        let (to, ..) = mesh.project(spot(a + 0.8));
         lines.push(Line {
             points: shortest(&mesh, from, to).unwrap().points,
             closed: false,
