@@ -10,7 +10,7 @@
 //! pairs of steps and slopes speed it up as in Liu, Bouaziz & Kavan 2017 (10.1145/2990496). The
 //! number of steps hardly grows with the mesh. Where the pace is slow all the same (stiffening cloth,
 //! kept edges) the energy's own curvature at the map reached ([`super::curvature`]) takes the
-//! Laplacian's place, at each step from then on. Every step is cut short of the first flip
+//! Laplacian's place, at each step from then on. On a small mesh it does after three steps. Every step is cut short of the first flip
 //! ([`super::flip`]) and must lower the energy. The boundary may cross itself on the way, since most
 //! ways lead out again; where the end does, the descent goes back to the last map that did not, cushions
 //! the boundary ([`super::contact`]) and goes on without crossing.
@@ -61,6 +61,9 @@ const SLOW: f64 = 8.0;
 /// one: its factor costs no more than some four steps with an old one, which seldom come as far, for they are cut
 /// short by the few triangles that have stiffened since.
 const SMALL: usize = 6000;
+
+/// Steps with the Laplacian that come before those.
+const FIRST_STEPS: usize = 3;
 
 /// Growth of what is left to do, from one step to the next, at which the curvature of a boundary in contact with itself
 /// is renewed, whose pattern is another each time; and the steps after which it is in any case.
@@ -162,6 +165,30 @@ impl<'a> Descent<'a> {
         self.run(&near.uv, limits)
     }
 
+    /// A conformal map after a few steps with the Laplacian, a triangle's every strain resisted alike: they even out
+    /// most of what it lost or gained in size, for what one step of Newton's costs, and spare three of those. On a
+    /// mesh that begins with others, as it is.
+    pub(crate) fn evened(&self, start: &[Point2]) -> Vec<Point2> {
+        if !self.curved {
+            return start.to_vec();
+        }
+        match self.energy {
+            Energy::Equal => self.first_steps(&EqualDensity, start),
+            Energy::SymmetricDirichlet => self.first_steps(&DirichletDensity, start),
+            Energy::Cloth(cloth) => self.first_steps(&cloth.unstiffened(), start),
+        }
+    }
+
+    fn first_steps<D: Density>(&self, density: &D, start: &[Point2]) -> Vec<Point2> {
+        let mut walk = Walk::new(self, density, start, false);
+        for _ in 0..FIRST_STEPS {
+            if !matches!(walk.step(NEAR), Progress::Moved) {
+                break;
+            }
+        }
+        walk.points()
+    }
+
     /// Changes the energy and keeps the factor.
     pub(crate) fn set_energy(&mut self, energy: Energy) {
         self.energy = energy;
@@ -182,8 +209,7 @@ impl<'a> Descent<'a> {
     }
 
     fn run_with<D: Density>(&self, density: &D, start: &[Point2], limits: &Limits) -> FlatMap {
-        let uv: Field = start.iter().map(|p| [p.x, p.y]).collect();
-        let mut walk = Walk::new(self, density, uv);
+        let mut walk = Walk::new(self, density, start, self.curved);
         let mut report = FlatReport::default();
         loop {
             let progress = if report.steps < limits.steps {
@@ -205,12 +231,7 @@ impl<'a> Descent<'a> {
         report.energy = walk.state.energy;
         report.cushioned = walk.contact.is_some();
         report.gradient = walk.slope / walk.first_slope.max(f64::MIN_POSITIVE);
-        let uv: Vec<Point2> = walk
-            .state
-            .uv
-            .iter()
-            .map(|p| Point2::new(p[0], p[1]))
-            .collect();
+        let uv = walk.points();
         report.overlaps = overlap::crossings(&self.loops, &uv).len();
         for fold in overlap::folds(self.mesh, &uv) {
             match fold {
@@ -394,6 +415,8 @@ struct Walk<'d, 'a, D> {
     contact: Option<Contact>,
     /// Stands in for the Laplacian once the pace is slow, or from the start.
     curvature: Option<Curvature>,
+    /// Whether it does from the start.
+    curved: bool,
     /// Whether it is brought up to date as soon as it no longer fits.
     newton: bool,
     /// Whether it had no factor when last asked for.
@@ -419,7 +442,9 @@ struct Pair {
 }
 
 impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
-    fn new(descent: &'d Descent<'a>, density: &'d D, uv: Field) -> Self {
+    /// From a map; `curved` with the energy's own curvature for its metric.
+    fn new(descent: &'d Descent<'a>, density: &'d D, start: &[Point2], curved: bool) -> Self {
+        let uv: Field = start.iter().map(|p| [p.x, p.y]).collect();
         let count = uv.len();
         let mut forces = vec![[[0.0; 2]; 3]; descent.mesh.face_count()];
         let mut gradient = vec![[0.0; 2]; count];
@@ -444,7 +469,8 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
             contact,
             curvature: None,
             failed: false,
-            newton: descent.curved,
+            curved,
+            newton: curved,
             last_slope: f64::INFINITY,
             since: 0,
             last_look: f64::INFINITY,
@@ -456,11 +482,16 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
         }
     }
 
+    fn points(&self) -> Vec<Point2> {
+        let point = |p: &[f64; 2]| Point2::new(p[0], p[1]);
+        self.state.uv.iter().map(point).collect()
+    }
+
     fn step(&mut self, tolerance: f64) -> Progress {
         if !self.state.energy.is_finite() {
             return Progress::Stuck;
         }
-        let first = self.descent.curved && self.curvature.is_none();
+        let first = self.curved && self.curvature.is_none();
         let again = self.newton && self.since > 0 && self.contact.is_none();
         if (first || again) && !self.failed {
             self.renew_curvature();

@@ -72,6 +72,14 @@ impl Cloth {
             grain: None,
         }
     }
+
+    /// The same cloth, its resistance the same at any strain.
+    pub(crate) fn unstiffened(self) -> Self {
+        Self {
+            stiffening: None,
+            ..self
+        }
+    }
 }
 
 /// Additional resistance along one direction of the plane.

@@ -130,7 +130,7 @@ pub fn least_strain(
         let nearer = coarse::nearer(mesh, &start.uv, options);
         let map = match &nearer {
             Some(nearer) => descent.onward(nearer, &limits),
-            None => descent.run(&start.uv, &limits),
+            None => descent.run(&descent.evened(&start.uv), &limits),
         };
         if map.report.overlaps == 0 || !options.rescue {
             return Ok(map);
