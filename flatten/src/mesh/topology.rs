@@ -15,9 +15,14 @@
 
 use std::sync::{Arc, OnceLock};
 
+use rayon::prelude::*;
+
 use crate::{Point3, Vector3};
 
 use super::{MeshError, SurfacePoint, cells::FaceCells, mend::EdgeTable, nearest::on_face};
+
+/// Vertices whose fans one thread walks round.
+const STRETCH: usize = 1 << 14;
 
 /// "No such element" in index arrays.
 pub const NONE: u32 = u32::MAX;
@@ -392,26 +397,26 @@ fn one_fan_a_vertex(
             outgoing[vertex] = h;
         }
     }
-    for (vertex, &first) in outgoing.iter().enumerate() {
-        if first == NONE {
-            continue;
-        }
+    let parted = |vertex: &usize| {
+        let first = outgoing[*vertex];
         let (mut at, mut reached) = (first, 0);
-        loop {
+        while at != NONE {
             reached += 1;
             at = twins[prev(at) as usize];
-            if at == NONE || at == first {
+            if at == first {
                 break;
             }
         }
-        if reached != corners[vertex] {
-            return Err(MeshError::TwoFans {
-                vertex,
-                place: positions[vertex],
-            });
-        }
+        reached != corners[*vertex]
+    };
+    let vertices = (0..positions.len()).into_par_iter().with_min_len(STRETCH);
+    match vertices.find_first(parted) {
+        Some(vertex) => Err(MeshError::TwoFans {
+            vertex,
+            place: positions[vertex],
+        }),
+        None => Ok(outgoing),
     }
-    Ok(outgoing)
 }
 
 #[cfg(test)]

@@ -103,7 +103,9 @@ impl Head {
             }
             crown
         } else {
-            let worse = unlikeness(mold, middle, off_line) - unlikeness(mold, middle, -off_line);
+            let unlike = |side| unlikeness(mold, middle, side);
+            let (own, other) = rayon::join(|| unlike(off_line), || unlike(-off_line));
+            let worse = own - other;
             let ears_low = ears_above < -EARS_SAY_MM;
             if worse > CLEARLY_WORSE || (worse > WORSE && ears_low) {
                 return Err(PatchError::Mirrored);
@@ -196,7 +198,7 @@ pub(crate) fn top(mold: &TriMesh, middle: Point3, right: Vector3, up: Vector3) -
             best = Some((height, p));
         }
     };
-    for face in 0..index(mold.face_count()) {
+    for face in mold.along_plane(middle, right) {
         let p = mold.corners(face);
         let side = p.map(|q| (q - middle).dot(&right));
         for k in 0..3 {

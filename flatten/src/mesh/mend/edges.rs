@@ -11,6 +11,26 @@ pub(in crate::mesh) struct EdgeTable {
     starts: Vec<u32>,
 }
 
+/// Vertices whose entries one thread sorts.
+const STRETCH: usize = 1 << 14;
+
+/// Sorts the entries of each vertex; `starts` says where they begin, and the last ones end.
+fn sort_each(entries: &mut [(u32, u32)], starts: &[u32]) {
+    let first = starts[0];
+    if starts.len() > STRETCH {
+        let middle = starts.len() / 2;
+        let (before, after) = entries.split_at_mut((starts[middle] - first) as usize);
+        rayon::join(
+            || sort_each(before, &starts[..=middle]),
+            || sort_each(after, &starts[middle..]),
+        );
+        return;
+    }
+    for range in starts.windows(2) {
+        entries[(range[0] - first) as usize..(range[1] - first) as usize].sort_unstable();
+    }
+}
+
 impl EdgeTable {
     /// Sorts the half-edges of faces whose corners lie below `vertices`.
     pub(in crate::mesh) fn new(vertices: usize, faces: &[[u32; 3]]) -> Self {
@@ -34,9 +54,7 @@ impl EdgeTable {
                 *at += 1;
             }
         }
-        for v in 0..vertices {
-            entries[starts[v] as usize..starts[v + 1] as usize].sort_unstable();
-        }
+        sort_each(&mut entries, &starts);
         Self { entries, starts }
     }
 

@@ -37,8 +37,8 @@ pub(super) fn fill(draft: &mut Draft, longest_mm: f64) -> Result<TriMesh, MendEr
     if closed.iter().flatten().any(|lids| !lids.joined.is_empty()) {
         // Joining what touched may tangle what was parted for a reason; then those holes stay open.
         let before = draft.clone();
-        if let Ok(mesh) = add(draft, &mesh, &rims, &closed) {
-            return Ok(mesh);
+        if let Ok(filled) = add(draft, &mesh, &rims, &closed) {
+            return Ok(filled.unwrap_or(mesh));
         }
         *draft = before;
     }
@@ -46,15 +46,17 @@ pub(super) fn fill(draft: &mut Draft, longest_mm: f64) -> Result<TriMesh, MendEr
     let plain: Vec<Option<Lids>> = plain
         .map(|lids| lids.filter(|lids| lids.joined.is_empty()))
         .collect();
-    add(draft, &mesh, &rims, &plain)
+    let filled = add(draft, &mesh, &rims, &plain)?;
+    Ok(filled.unwrap_or(mesh))
 }
 
+/// Closes rims; none where there is nothing to close.
 fn add(
     draft: &mut Draft,
     mesh: &TriMesh,
     rims: &[(f64, Vec<u32>)],
     closed: &[Option<Lids>],
-) -> Result<TriMesh, MendError> {
+) -> Result<Option<TriMesh>, MendError> {
     let (mut filled, mut left) = (Vec::new(), Vec::new());
     for ((_, rim), lids) in rims.iter().zip(closed) {
         let place = mesh.position(rim[0]);
@@ -73,10 +75,11 @@ fn add(
     if let Some(&place) = left.get(1) {
         draft.note(Mend::HoleLeft, left.len() - 1, place);
     }
-    if !filled.is_empty() {
-        draft.drop_unused();
+    if filled.is_empty() {
+        return Ok(None);
     }
-    draft.checked()
+    draft.drop_unused();
+    draft.checked().map(Some)
 }
 
 /// What closes one rim: a lid for each of the rings it falls into.
