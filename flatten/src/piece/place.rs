@@ -1,7 +1,7 @@
 //! Where things on the head lie on a flat panel.
 
 use crate::{
-    Point2, Point3, Vector3,
+    Point2, Point3, Vector2, Vector3,
     dart::Panel,
     flat::FlatMap,
     mesh::{next, prev},
@@ -15,74 +15,18 @@ pub(super) struct Placed {
     pub distance_mm: f64,
 }
 
-/// The panel's place nearest to a point on the head: the nearest vertex, then the nearest point of
-/// its faces.
+/// The panel's place nearest to a point on the head.
 pub(super) fn place(panel: &Panel, map: &FlatMap, wanted: Point3) -> Option<Placed> {
-    let vertex = nearest_vertex(panel, wanted)?;
-    let mut best = Placed {
-        at: map.uv[vertex as usize],
-        distance_mm: (panel.mesh.position(vertex) - wanted).norm(),
-    };
-    for h in panel.mesh.fan(vertex) {
-        let corners = panel.mesh.faces()[(h / 3) as usize];
-        let weights = nearest_in_triangle(corners.map(|v| panel.mesh.position(v)), wanted);
-        let (mut on_head, mut at) = (Vector3::zeros(), crate::Vector2::zeros());
-        for (v, w) in corners.into_iter().zip(weights) {
-            on_head += panel.mesh.position(v).coords * w;
-            at += map.uv[v as usize].coords * w;
-        }
-        let distance_mm = (on_head - wanted.coords).norm();
-        if distance_mm < best.distance_mm {
-            best = Placed {
-                at: at.into(),
-                distance_mm,
-            };
-        }
-    }
-    Some(best)
-}
-
-fn nearest_vertex(panel: &Panel, wanted: Point3) -> Option<u32> {
-    let mut best = (f64::INFINITY, None);
-    for (i, p) in panel.mesh.positions().iter().enumerate() {
-        let d = (p - wanted).norm_squared();
-        if d < best.0 {
-            best = (d, Some(crate::mesh::index(i)));
-        }
-    }
-    best.1
-}
-
-/// Barycentric weights of the point of a triangle nearest to `p` (Ericson, "Real-Time Collision
-/// Detection", 2005, section 5.1.5, by projection and clamping to the sides).
-fn nearest_in_triangle(t: [Point3; 3], p: Point3) -> [f64; 3] {
-    let normal = (t[1] - t[0]).cross(&(t[2] - t[0]));
-    let area2 = normal.norm_squared();
-    if area2 > 0.0 {
-        let weight = |i: usize| {
-            let (a, b) = (t[(i + 1) % 3], t[(i + 2) % 3]);
-            (b - a).cross(&(p - a)).dot(&normal) / area2
-        };
-        let inside = [weight(0), weight(1), weight(2)];
-        if inside.iter().all(|w| *w >= 0.0) {
-            return inside;
-        }
-    }
-    let mut best = (f64::INFINITY, [1.0, 0.0, 0.0]);
-    for i in 0..3 {
-        let j = (i + 1) % 3;
-        let side = t[j] - t[i];
-        let size2 = side.norm_squared().max(f64::MIN_POSITIVE);
-        let part = ((p - t[i]).dot(&side) / size2).clamp(0.0, 1.0);
-        let d = (t[i] + side * part - p).norm_squared();
-        if d < best.0 {
-            let mut weights = [0.0; 3];
-            weights[i] = 1.0 - part;
-            weights[j] = part;
-            best = (d, weights);
-        }
-    }
-    best.1
+    let mesh = &panel.mesh;
+    let (place, _, distance_mm) = mesh.project(wanted);
+    let face = *place.faces(mesh).first()?;
+    let weights = place.weights_in(mesh, face)?;
+    let corners = mesh.faces()[face as usize].iter().zip(weights);
+    let at: Vector2 = corners.map(|(&v, w)| map.uv[v as usize].coords * w).sum();
+    Some(Placed {
+        at: at.into(),
+        distance_mm,
+    })
 }
 
 /// Where a plane in space (through `on`, square to `normal`) cuts the panel, as lines in the plane.
