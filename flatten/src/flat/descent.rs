@@ -10,8 +10,8 @@
 //! pairs of steps and slopes speed it up as in Liu, Bouaziz & Kavan 2017 (10.1145/2990496). The
 //! number of steps hardly grows with the mesh. Where the pace is slow all the same (stiffening cloth,
 //! kept edges) the energy's own curvature at the map reached ([`super::curvature`]) takes the
-//! Laplacian's place, at each step from then on. On a small mesh it does after three steps. Every step is cut short of the first flip
-//! ([`super::flip`]) and must lower the energy. The boundary may cross itself on the way, since most
+//! Laplacian's place, at each step from then on; on a small mesh it does after three steps. Every step is
+//! cut short of the first flip ([`super::flip`]) and must lower the energy. The boundary may cross itself on the way, since most
 //! ways lead out again; where the end does, the descent goes back to the last map that did not, cushions
 //! the boundary ([`super::contact`]) and goes on without crossing.
 //!
@@ -165,9 +165,9 @@ impl<'a> Descent<'a> {
         self.run(&near.uv, limits)
     }
 
-    /// A conformal map after a few steps with the Laplacian, a triangle's every strain resisted alike: they even out
-    /// most of what it lost or gained in size, for what one step of Newton's costs, and spare three of those. On a
-    /// mesh that begins with others, as it is.
+    /// A conformal map after a few steps of the cloth unstiffened, with the Laplacian: they even out most of what it
+    /// lost or gained in size, for what one of Newton's steps costs, and spare three of those. As it is where the descent
+    /// begins with the Laplacian anyway.
     pub(crate) fn evened(&self, start: &[Point2]) -> Vec<Point2> {
         if !self.curved {
             return start.to_vec();

@@ -41,11 +41,10 @@ impl FaceCells {
     /// Sorts the faces. Serial, as all that is built on demand here: a thread that waited for others amid it could be
     /// handed a task that asks for the same.
     pub(super) fn new(positions: &[Point3], faces: &[[u32; 3]]) -> Self {
-        let corners = |face: &[u32; 3]| face.map(|v| positions[v as usize]);
         let grid = Grid::over(positions, faces.len());
         let mut cells: Vec<Cell> = (0..grid.count()).map(|_| Cell::empty()).collect();
         for (number, face) in faces.iter().enumerate() {
-            let corners = corners(face);
+            let corners = face.map(|v| positions[v as usize]);
             let cell = &mut cells[grid.cell(&corners)];
             cell.faces.push(index(number));
             for corner in &corners {
@@ -63,9 +62,9 @@ impl FaceCells {
             .min_by(|&a, &b| gaps[a].total_cmp(&gaps[b]))
             .unwrap_or(0);
         let mut best = self.cells[first].tree(&corners).closest(point);
-        for (cell, gap) in self.cells.iter().zip(&gaps) {
-            if *gap < best.1 && !std::ptr::eq(cell, &raw const self.cells[first]) {
-                let found = cell.tree(&corners).closest(point);
+        for (k, gap) in gaps.into_iter().enumerate() {
+            if k != first && gap < best.1 {
+                let found = self.cells[k].tree(&corners).closest(point);
                 if found.1 < best.1 {
                     best = found;
                 }

@@ -11,7 +11,6 @@ use i_overlay::{
     core::{fill_rule::FillRule, overlay_rule::OverlayRule},
     float::{simplify::SimplifyShape, single::SingleFloatOverlay},
 };
-
 use rayon::prelude::*;
 
 use super::{cross, left_of, meet, signed_turn, turned, unit};

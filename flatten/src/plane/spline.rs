@@ -66,7 +66,7 @@ pub fn fit(
     }
     let samples = sample(&line, total);
     let near = NearLine::new(&line);
-    let (mut worst, mut failed) = (None, None);
+    let mut last = None;
     let few = |spans: &usize| {
         2 * spans <= samples.len() + 4 && (*spans <= 4 || total >= SHORTEST_SPAN_MM * *spans as f64)
     };
@@ -85,22 +85,16 @@ pub fn fit(
         );
         for (curve, drawn, near_enough) in [first, second].into_iter().flatten() {
             if near_enough {
-                let (error_mm, at) = stray(&drawn, &line, &near);
+                let error_mm = stray(&drawn, &line, &near).0;
                 if error_mm < tolerance {
                     return Fit { curve, error_mm };
                 }
-                (worst, failed) = (Some(at), None);
-            } else {
-                failed = Some(drawn);
             }
+            last = Some(drawn);
         }
     }
-    if let Some(drawn) = failed {
-        worst = Some(stray(&drawn, &line, &near).1);
-    }
-    let inner = worst
-        .map(|at| at.clamp(1, line.len() - 2))
-        .filter(|_| line.len() > 2);
+    let worst = |drawn: Vec<Point2>| stray(&drawn, &line, &near).1.clamp(1, line.len() - 2);
+    let inner = last.filter(|_| line.len() > 2).map(worst);
     match inner {
         Some(at) => {
             let (first, second) = rayon::join(

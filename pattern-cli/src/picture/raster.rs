@@ -122,9 +122,9 @@ impl Raster {
         let view = self.view;
         let spots: Vec<Spot> = points.iter().map(|p| self.spot(*p, nearer_mm)).collect();
         for (number, face) in faces.iter().enumerate() {
-            let corners = || face.map(|v| points[v as usize]);
             self.fill(face.map(|v| spots[v as usize]), || {
-                lit(corners(), colour(number), shaded, &view)
+                let corners = face.map(|v| points[v as usize]);
+                lit(corners, colour(number), shaded, &view)
             });
         }
     }
@@ -148,12 +148,7 @@ impl Raster {
                 way: (to - from) / double,
             }
         });
-        let depth = |p: Point2| -> f64 {
-            let parts = sides.iter().zip(spots);
-            parts.map(|(side, spot)| side.inside(p) * spot.depth).sum()
-        };
-        let deeper = sides.iter().zip(spots);
-        let deeper: f64 = deeper.map(|(side, spot)| -side.way.y * spot.depth).sum();
+        let deeper = depth(&sides, &spots, |side| -side.way.y);
         let mut colour = Some(colour);
         let mut seen = [0; 4];
         for row in rows {
@@ -167,7 +162,8 @@ impl Raster {
                 continue;
             }
             // Depth grows evenly along a row.
-            let mut z = depth(Point2::new(columns.start as f64 + 0.5, y));
+            let p = Point2::new(columns.start as f64 + 0.5, y);
+            let mut z = depth(&sides, &spots, |side| side.inside(p));
             let places = row * self.width + columns.start..row * self.width + columns.end;
             let depths = self.depth[places.clone()].iter_mut();
             for (depth, pixel) in depths.zip(&mut self.colour[places]) {
@@ -273,6 +269,12 @@ impl Side {
             }
         }
     }
+}
+
+/// The corners' depths by weights, or by how these grow.
+fn depth(sides: &[Side; 3], spots: &[Spot; 3], weight: impl Fn(&Side) -> f64) -> f64 {
+    let parts = sides.iter().zip(spots);
+    parts.map(|(side, spot)| weight(side) * spot.depth).sum()
 }
 
 /// Pixels of a row of `count` whose middles lie between two places.
