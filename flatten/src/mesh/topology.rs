@@ -21,7 +21,7 @@ use crate::{Point3, Vector3};
 
 use super::{MeshError, SurfacePoint, cells::FaceCells, mend::EdgeTable, nearest::on_face};
 
-/// Vertices whose fans one thread walks round.
+/// Vertices or faces that one thread looks at.
 const STRETCH: usize = 1 << 14;
 
 /// "No such element" in index arrays.
@@ -49,25 +49,10 @@ impl TriMesh {
     /// vertex twice, an edge with more than two faces or two faces of opposite turn, or a vertex at
     /// which two fans meet.
     pub fn new(positions: Vec<Point3>, faces: Vec<[u32; 3]>) -> Result<Self, MeshError> {
-        let count = positions.len();
         if faces.is_empty() {
             return Err(MeshError::Empty);
         }
-        if let Some(vertex) = positions
-            .iter()
-            .position(|p| !p.coords.iter().all(|c| c.is_finite()))
-        {
-            return Err(MeshError::NotFinite { vertex });
-        }
-        for (face, corners) in faces.iter().enumerate() {
-            if corners.iter().any(|&v| v as usize >= count) {
-                return Err(MeshError::IndexOutOfRange { face, count });
-            }
-            let [a, b, c] = *corners;
-            if a == b || b == c || c == a {
-                return Err(MeshError::RepeatedCorner { face });
-            }
-        }
+        check(&positions, &faces)?;
         let twins = pair_half_edges(&positions, &faces)?;
         let outgoing = one_fan_a_vertex(&positions, &faces, &twins)?;
         Ok(Self {
@@ -354,31 +339,69 @@ pub fn index(count: usize) -> u32 {
     u32::try_from(count).expect("scan readers bound the size of a mesh")
 }
 
+/// Refuses places that are not numbers and corners that make no triangle.
+fn check(positions: &[Point3], faces: &[[u32; 3]]) -> Result<(), MeshError> {
+    let finite = |p: &Point3| p.coords.iter().all(|c| c.is_finite());
+    if let Some(vertex) = first(positions, |_, p| !finite(p)) {
+        return Err(MeshError::NotFinite { vertex });
+    }
+    let count = positions.len();
+    let outside = |corners: &[u32; 3]| corners.iter().any(|&v| v as usize >= count);
+    let repeated = |&[a, b, c]: &[u32; 3]| a == b || b == c || c == a;
+    match first(faces, |_, corners| outside(corners) || repeated(corners)) {
+        Some(face) if outside(&faces[face]) => Err(MeshError::IndexOutOfRange { face, count }),
+        Some(face) => Err(MeshError::RepeatedCorner { face }),
+        None => Ok(()),
+    }
+}
+
+/// The number of the first thing that a fault is found in; stretch by stretch, since asking the other threads after each
+/// one takes longer than looking.
+fn first<T: Sync>(of: &[T], fault: impl Fn(usize, &T) -> bool + Sync) -> Option<usize> {
+    let stretches = of.par_chunks(STRETCH).enumerate();
+    stretches.find_map_first(|(k, stretch)| {
+        let before = k * STRETCH;
+        let mut things = stretch.iter().enumerate();
+        let found = things.find(|&(j, thing)| fault(before + j, thing));
+        found.map(|(j, _)| before + j)
+    })
+}
+
 /// Twin of every half-edge, by bucketing the edges; deterministic and faster than hashing or sorting.
 fn pair_half_edges(positions: &[Point3], faces: &[[u32; 3]]) -> Result<Vec<u32>, MeshError> {
-    let table = EdgeTable::new(positions.len(), faces);
     let mut twins = vec![NONE; 3 * faces.len()];
     let tail = |h: u32| faces[(h / 3) as usize][(h % 3) as usize];
-    for same in table.edges() {
-        match *same {
-            [_] => {}
-            [(_, h), (_, g)] if tail(h) != tail(g) => {
-                twins[h as usize] = g;
-                twins[g as usize] = h;
-            }
-            _ => {
-                let h = same[0].1;
-                let place = positions[tail(h) as usize];
-                let faces = same.iter().map(|&(_, h)| h / 3).collect();
-                return Err(if same.len() == 2 {
-                    MeshError::OppositeTurn { faces, place }
-                } else {
-                    MeshError::CrowdedEdge { faces, place }
-                });
-            }
+    let mut sound = true;
+    EdgeTable::fill(positions.len(), faces, |earlier, (far, h)| {
+        let mut others = earlier.iter().filter(|other| other.0 == far);
+        if let Some(&(_, twin)) = others.next() {
+            twins[h as usize] = twin;
+            twins[twin as usize] = h;
+            sound &= others.next().is_none() && tail(twin) != tail(h);
         }
+    });
+    if sound {
+        return Ok(twins);
     }
-    Ok(twins)
+    let table = EdgeTable::new(positions.len(), faces);
+    let fault = table.edges().find_map(|same| {
+        let h = same[0].1;
+        let place = positions[tail(h) as usize];
+        let faces = || same.iter().map(|&(_, h)| h / 3).collect();
+        match *same {
+            [_] => None,
+            [_, (_, g)] if tail(h) != tail(g) => None,
+            [_, _] => Some(MeshError::OppositeTurn {
+                faces: faces(),
+                place,
+            }),
+            _ => Some(MeshError::CrowdedEdge {
+                faces: faces(),
+                place,
+            }),
+        }
+    });
+    Err(fault.expect("an edge is not sound"))
 }
 
 /// A half-edge leaving each vertex, boundary ones preferred; refuses a vertex with two fans.
@@ -387,18 +410,17 @@ fn one_fan_a_vertex(
     faces: &[[u32; 3]],
     twins: &[u32],
 ) -> Result<Vec<u32>, MeshError> {
-    let tail = |h: u32| faces[(h / 3) as usize][(h % 3) as usize];
     let mut outgoing = vec![NONE; positions.len()];
     let mut corners = vec![0_u32; positions.len()];
-    for h in 0..index(twins.len()) {
-        let vertex = tail(h) as usize;
+    for (h, (&vertex, &twin)) in faces.as_flattened().iter().zip(twins).enumerate() {
+        let vertex = vertex as usize;
         corners[vertex] += 1;
-        if outgoing[vertex] == NONE || twins[h as usize] == NONE {
-            outgoing[vertex] = h;
+        if outgoing[vertex] == NONE || twin == NONE {
+            outgoing[vertex] = index(h);
         }
     }
-    let parted = |vertex: &usize| {
-        let first = outgoing[*vertex];
+    let parted = |vertex: usize, corners: &u32| {
+        let first = outgoing[vertex];
         let (mut at, mut reached) = (first, 0);
         while at != NONE {
             reached += 1;
@@ -407,10 +429,9 @@ fn one_fan_a_vertex(
                 break;
             }
         }
-        reached != corners[*vertex]
+        reached != *corners
     };
-    let vertices = (0..positions.len()).into_par_iter().with_min_len(STRETCH);
-    match vertices.find_first(parted) {
+    match first(&corners, parted) {
         Some(vertex) => Err(MeshError::TwoFans {
             vertex,
             place: positions[vertex],

@@ -20,9 +20,7 @@
 //! share nothing, so they run in parallel; sums are taken in the order of the tree, so the bits are
 //! the same with any number of threads.
 //!
-//! Memory that is about to be added to is filled with zeros first, and used again: pages that the
-//! system hands out as zeros are mapped twice when `+=` reads them before writing, which stops the
-//! other threads each time.
+//! Fronts are worked on in memory that has been used before; what is kept of them is copied out of it.
 //!
 //! In single precision the factor takes half the memory and little more than half the time. It then has an error of
 //! some 1e-7 times the matrix's condition: enough to begin from, not to answer with.
@@ -41,15 +39,12 @@ use super::{
     SolveError,
     dense::eliminate,
     ordering::LEAF,
-    symbolic::{Front, Symbolic, parts_of},
+    symbolic::{Front, Symbolic, split_fronts},
 };
 use crate::Point3;
 
-/// Stretches of at least this many fronts are shared between threads.
-const PARALLEL_FRONTS: usize = 40;
-
 /// A precision that a factor may be made in.
-pub(crate) trait Real: RealField + Copy + Into<f64> {}
+pub(crate) trait Real: RealField + Copy + Default + Into<f64> {}
 
 impl Real for f32 {}
 
@@ -60,7 +55,7 @@ impl Real for f64 {}
 #[derive(Debug)]
 pub(crate) struct Multifrontal<T = f64> {
     symbolic: Arc<Symbolic>,
-    /// For each front `[G_pivots; G_border]` by columns.
+    /// For each front `[G_pivots; G_border]` by columns, each from the diagonal down.
     panels: Vec<Vec<T>>,
     /// Schur complement on the kept rows less their own entries of the matrix, `−A_BI A_II⁻¹ A_IB`,
     /// by columns, lower triangle.
@@ -119,9 +114,12 @@ impl<T: Real> Multifrontal<T> {
         let Some(root) = fronts.last() else {
             return Ok(());
         };
-        let corner = factor_stretch(fronts, &mut self.panels, values, &mut Spare(Vec::new()))
-            .map_err(|place| SolveError::NotPositiveDefinite {
-                row: self.symbolic.order[place] as usize,
+        let mut spare = Spare::default();
+        let corner =
+            factor_stretch(fronts, &mut self.panels, values, &mut spare).map_err(|place| {
+                SolveError::NotPositiveDefinite {
+                    row: self.symbolic.order[place] as usize,
+                }
             })?;
         let size = root.border.len();
         for (j, &column) in root.border.iter().enumerate() {
@@ -199,20 +197,46 @@ impl<T: Real> Multifrontal<T> {
     }
 }
 
-/// Blocks that have been used and may be used again.
-struct Spare<T>(Vec<Vec<T>>);
+/// Memory that has been used and may be used again: what is at hand is in the cache, and pages that are new cost
+/// more than the numbers that are written to them.
+#[derive(Default)]
+struct Spare<T> {
+    panel: Vec<T>,
+    blocks: Vec<Vec<T>>,
+}
 
 impl<T: Real> Spare<T> {
-    /// A square block by columns whose lower triangle is zero, the rest being of no matter.
-    fn zeros(&mut self, size: usize) -> Vec<T> {
-        let mut block = self.0.pop().unwrap_or_default();
-        let used = block.len().min(size * size);
-        block.resize(size * size, T::zero_impl());
-        for column in 0..used.div_ceil(size.max(1)) {
+    /// A square block by columns whose lower triangle is zero, the rest being of no matter; it may be longer than
+    /// that.
+    fn block(&mut self, size: usize) -> Vec<T> {
+        let fits = |block: &Vec<T>| block.len() >= size * size;
+        let Some(k) = self.blocks.iter().rposition(fits) else {
+            return zeros(size * size);
+        };
+        let mut block = self.blocks.swap_remove(k);
+        for column in 0..size {
             block[column * size + column..(column + 1) * size].fill(T::zero_impl());
         }
         block
     }
+
+    /// Room for a front's panel, zero.
+    fn panel(&mut self, size: usize) -> &mut [T] {
+        if self.panel.len() < size {
+            self.panel = zeros(size);
+        } else {
+            self.panel[..size].fill(T::zero_impl());
+        }
+        &mut self.panel[..size]
+    }
+}
+
+/// Zeros that are written: pages that the system hands out as zeros would be mapped to be read and once more to be
+/// written to, which stops the other threads each time.
+fn zeros<T: Real>(count: usize) -> Vec<T> {
+    let mut numbers = Vec::with_capacity(count);
+    numbers.resize(count, T::zero_impl());
+    numbers
 }
 
 /// Factors a stretch of fronts and returns the Schur complement on the border of the last;
@@ -223,43 +247,51 @@ fn factor_stretch<T: Real>(
     values: &[f64],
     spare: &mut Spare<T>,
 ) -> Result<Vec<T>, usize> {
-    let own = &fronts[fronts.len() - 1];
-    let (part_panels, panel) = parts_of(fronts, panels).expect("a stretch has a last front");
-    let mut parts = Vec::new();
-    if own.parted {
-        let [first_panels, second_panels] = part_panels;
-        let (first, second) =
-            fronts[..fronts.len() - 1].split_at(fronts.len() - 1 - second_panels.len());
-        if own.below > PARALLEL_FRONTS {
-            let (a, b) = rayon::join(
+    let (first, second, own) = split_fronts(fronts);
+    let (inner, kept) = panels.split_at_mut(panels.len() - 1);
+    let parts = if own.parted {
+        let (first_panels, second_panels) = inner.split_at_mut(first.len());
+        let (a, b) = if own.side_by_side() {
+            rayon::join(
                 || factor_stretch(first, first_panels, values, spare),
-                || factor_stretch(second, second_panels, values, &mut Spare(Vec::new())),
-            );
-            // Taken in order, so that the same pivot is reported with any number of threads.
-            parts.push((&first[first.len() - 1], a?));
-            parts.push((&second[second.len() - 1], b?));
+                || factor_stretch(second, second_panels, values, &mut Spare::default()),
+            )
         } else {
-            let a = factor_stretch(first, first_panels, values, spare)?;
-            let b = factor_stretch(second, second_panels, values, spare)?;
-            parts.push((&first[first.len() - 1], a));
-            parts.push((&second[second.len() - 1], b));
-        }
-    }
+            (
+                factor_stretch(first, first_panels, values, spare),
+                factor_stretch(second, second_panels, values, spare),
+            )
+        };
+        // Taken in order, so that the same pivot is reported with any number of threads.
+        vec![
+            (&first[first.len() - 1], a?),
+            (&second[second.len() - 1], b?),
+        ]
+    } else {
+        Vec::new()
+    };
     let (pivots, border, rows) = (own.pivots, own.border.len(), own.rows());
-    panel.clear();
-    panel.resize(rows * pivots, T::zero_impl());
+    let mut corner = spare.block(border);
+    let panel = spare.panel(rows * pivots);
     for &(at, entry) in &own.entries {
-        panel[at as usize] += T::from_f64_impl(values[entry as usize]);
+        panel[at as usize] = T::from_f64_impl(values[entry as usize]);
     }
-    let mut corner = spare.zeros(border);
-    for (part, update) in parts {
-        add_update(part, &update, own, panel, &mut corner);
-        spare.0.push(update);
+    for (part, update) in &parts {
+        add_update(part, update, own, panel, &mut corner);
     }
     let whole = MatMut::from_column_major_slice_mut(panel, rows, pivots);
     let (top, below) = whole.split_at_row_mut(pivots);
-    let rest = MatMut::from_column_major_slice_mut(&mut corner, border, border);
+    let rest = MatMut::from_column_major_slice_mut(&mut corner[..border * border], border, border);
     eliminate(top, below, rest).map_err(|row| own.first + row)?;
+    let kept = &mut kept[0];
+    kept.clear();
+    kept.reserve_exact(own.size());
+    for j in 0..pivots {
+        kept.extend_from_slice(&panel[j * rows + j..(j + 1) * rows]);
+    }
+    spare
+        .blocks
+        .extend(parts.into_iter().map(|(_, update)| update));
     Ok(corner)
 }
 
@@ -296,12 +328,12 @@ fn forward_stretch<T: Real, const K: usize>(
     panels: &[Vec<T>],
     x: &mut [[T; K]],
 ) -> Vec<[T; K]> {
-    let own = &fronts[fronts.len() - 1];
+    let (first, second, own) = split_fronts(fronts);
     let (inner, pivots) = x.split_at_mut(x.len() - own.pivots);
+    let (inner_panels, panel) = (&panels[..panels.len() - 1], &panels[panels.len() - 1]);
     let mut border = vec![[T::zero_impl(); K]; own.border.len()];
     if own.parted {
-        let (first, second) = split_fronts(fronts);
-        let (first_panels, second_panels) = panels[..panels.len() - 1].split_at(first.len());
+        let (first_panels, second_panels) = inner_panels.split_at(first.len());
         let (first_x, second_x) = inner.split_at_mut(places(first));
         let (a, b) = both(
             own,
@@ -323,12 +355,14 @@ fn forward_stretch<T: Real, const K: usize>(
             }
         }
     }
-    let panel = &panels[panels.len() - 1];
-    for (j, column) in panel.chunks_exact(own.rows().max(1)).enumerate() {
-        let value = pivots[j].map(|v| v / column[j]);
+    let mut rest = &panel[..];
+    for j in 0..own.pivots {
+        let (column, after) = rest.split_at(own.rows() - j);
+        rest = after;
+        let value = pivots[j].map(|v| v / column[0]);
         pivots[j] = value;
-        let (inside, outside) = column.split_at(own.pivots);
-        for (g, target) in inside[j + 1..].iter().zip(&mut pivots[j + 1..]) {
+        let (inside, outside) = column.split_at(own.pivots - j);
+        for (g, target) in inside[1..].iter().zip(&mut pivots[j + 1..]) {
             for k in 0..K {
                 target[k] -= *g * value[k];
             }
@@ -349,16 +383,18 @@ fn backward_stretch<T: Real, const K: usize>(
     x: &mut [[T; K]],
     border: &[[T; K]],
 ) {
-    let own = &fronts[fronts.len() - 1];
+    let (first, second, own) = split_fronts(fronts);
     let (inner, pivots) = x.split_at_mut(x.len() - own.pivots);
-    let panel = &panels[panels.len() - 1];
+    let (inner_panels, panel) = (&panels[..panels.len() - 1], &panels[panels.len() - 1]);
     let rows = own.rows();
     // Pivots and border side by side: the rows that the parts look at.
     let mut local = Vec::with_capacity(rows);
     local.extend_from_slice(pivots);
     local.extend_from_slice(border);
+    let mut rest = &panel[..];
     for j in (0..own.pivots).rev() {
-        let column = &panel[j * rows + j..(j + 1) * rows];
+        let (before, column) = rest.split_at(rest.len() - (rows - j));
+        rest = before;
         let sum = dot(&column[1..], &local[j + 1..]);
         for k in 0..K {
             local[j][k] = (local[j][k] - sum[k]) / column[0];
@@ -368,8 +404,7 @@ fn backward_stretch<T: Real, const K: usize>(
     if !own.parted {
         return;
     }
-    let (first, second) = split_fronts(fronts);
-    let (first_panels, second_panels) = panels[..panels.len() - 1].split_at(first.len());
+    let (first_panels, second_panels) = inner_panels.split_at(first.len());
     let (first_x, second_x) = inner.split_at_mut(places(first));
     let seen_by = |part: &[Front]| -> Vec<[T; K]> {
         let rows = &part[part.len() - 1].in_parent;
@@ -388,18 +423,11 @@ fn both<A: Send, B: Send>(
     first: impl FnOnce() -> A + Send,
     second: impl FnOnce() -> B + Send,
 ) -> (A, B) {
-    if whole.below > PARALLEL_FRONTS {
+    if whole.side_by_side() {
         rayon::join(first, second)
     } else {
         (first(), second())
     }
-}
-
-/// Fronts of the two parts of a stretch.
-fn split_fronts(fronts: &[Front]) -> (&[Front], &[Front]) {
-    let parts = &fronts[..fronts.len() - 1];
-    let second = parts[parts.len() - 1].below;
-    parts.split_at(parts.len() - second)
 }
 
 /// Number of places in a stretch.

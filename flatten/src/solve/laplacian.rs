@@ -44,70 +44,87 @@ impl Laplacian {
     #[must_use]
     pub fn weighted(mesh: &TriMesh, weights: &[f64]) -> CscMatrix<f64> {
         assert_eq!(weights.len(), 3 * mesh.face_count(), "three weights a face");
+        let offsets = offsets(mesh);
         let n = mesh.vertex_count();
-        let stretches: Vec<Columns> = (0..n.div_ceil(STRETCH))
-            .into_par_iter()
-            .map(|k| columns(mesh, weights, k * STRETCH..n.min((k + 1) * STRETCH)))
-            .collect();
-        let mut offsets = Vec::with_capacity(n + 1);
-        let mut rows = Vec::with_capacity(7 * n);
-        let mut values = Vec::with_capacity(7 * n);
-        offsets.push(0);
-        for stretch in stretches {
-            let before = rows.len();
-            offsets.extend(stretch.ends.iter().map(|end| before + end));
-            rows.extend(stretch.rows);
-            values.extend(stretch.values);
+        let mut rows = vec![0; offsets[n]];
+        let mut values = vec![0.0; offsets[n]];
+        let mut stretches = Vec::with_capacity(n.div_ceil(STRETCH));
+        let (mut rows_left, mut values_left) = (&mut rows[..], &mut values[..]);
+        for first in (0..n).step_by(STRETCH) {
+            let vertices = first..n.min(first + STRETCH);
+            let count = offsets[vertices.end] - offsets[vertices.start];
+            let (rows, values);
+            (rows, rows_left) = rows_left.split_at_mut(count);
+            (values, values_left) = values_left.split_at_mut(count);
+            stretches.push((vertices, rows, values));
         }
+        stretches
+            .into_par_iter()
+            .for_each(|(vertices, rows, values)| fill(mesh, weights, vertices, rows, values));
         CscMatrix::try_from_csc_data(n, n, offsets, rows, values)
             .expect("fans list every neighbour once, and the columns are sorted")
     }
 }
 
-/// Columns that one thread builds at a time.
+/// Columns that one thread fills at a time.
 const STRETCH: usize = 8192;
 
-/// Some columns of a matrix, one after the other.
-struct Columns {
-    ends: Vec<usize>,
-    rows: Vec<usize>,
-    values: Vec<f64>,
+/// Where each column begins, and the last one ends: a vertex has a row for itself and for each neighbour.
+fn offsets(mesh: &TriMesh) -> Vec<usize> {
+    let mut offsets = vec![0; mesh.vertex_count() + 1];
+    for corners in mesh.faces() {
+        for &v in corners {
+            offsets[v as usize + 1] += 1;
+        }
+    }
+    for v in 0..mesh.vertex_count() {
+        offsets[v + 1] += offsets[v] + 1 + usize::from(mesh.on_boundary(index(v)));
+    }
+    offsets
 }
 
-fn columns(mesh: &TriMesh, weights: &[f64], vertices: Range<usize>) -> Columns {
-    let mut columns = Columns {
-        ends: Vec::with_capacity(vertices.len()),
-        rows: Vec::with_capacity(7 * vertices.len()),
-        values: Vec::with_capacity(7 * vertices.len()),
-    };
+/// Fills the columns of some vertices, one after the other.
+fn fill(
+    mesh: &TriMesh,
+    weights: &[f64],
+    vertices: Range<usize>,
+    rows: &mut [usize],
+    values: &mut [f64],
+) {
+    let mut places = rows.iter_mut().zip(values);
     let mut column: Vec<(u32, f64)> = Vec::new();
     for vertex in vertices {
         let vertex = index(vertex);
         column.clear();
-        for h in mesh.fan(vertex) {
-            let twin = mesh.twin(h);
-            let back = if twin == NONE {
-                0.0
-            } else {
-                weights[twin as usize]
-            };
-            column.push((mesh.head(h), -(weights[h as usize] + back)));
-            // The last spoke of a boundary fan is only seen from its far end.
-            let last = prev(h);
-            if mesh.twin(last) == NONE {
-                column.push((mesh.tail(last), -weights[last as usize]));
+        let first = mesh.outgoing(vertex);
+        let mut spoke = first;
+        // What the face before a spoke gives to it.
+        let mut back = match first {
+            NONE => 0.0,
+            first => weights
+                .get(mesh.twin(first) as usize)
+                .copied()
+                .unwrap_or(0.0),
+        };
+        while spoke != NONE {
+            column.push((mesh.head(spoke), -(weights[spoke as usize] + back)));
+            let across = prev(spoke);
+            back = weights[across as usize];
+            spoke = mesh.twin(across);
+            if spoke == NONE {
+                // The last spoke of a boundary fan is only seen from its far end.
+                column.push((mesh.tail(across), -back));
+            } else if spoke == first {
+                break;
             }
         }
         let diagonal = -column.iter().map(|&(_, w)| w).sum::<f64>();
         column.push((vertex, diagonal));
         column.sort_unstable_by_key(|&(row, _)| row);
-        columns
-            .rows
-            .extend(column.iter().map(|&(row, _)| row as usize));
-        columns.values.extend(column.iter().map(|&(_, w)| w));
-        columns.ends.push(columns.rows.len());
+        for (&(row, weight), (place, value)) in column.iter().zip(&mut places) {
+            (*place, *value) = (row as usize, weight);
+        }
     }
-    columns
 }
 
 /// Half the cotangent of the angle opposite each half-edge.

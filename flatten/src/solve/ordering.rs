@@ -25,6 +25,7 @@
 use std::sync::atomic::{AtomicU32, Ordering::Relaxed};
 
 use nalgebra::Matrix3;
+use rayon::prelude::*;
 
 use crate::{
     Point3, Vector3,
@@ -74,10 +75,16 @@ pub(crate) fn dissect(
     leaf: usize,
 ) -> Region {
     let unseen = || (0..positions.len()).map(|_| AtomicU32::new(NONE)).collect();
+    let reach = (0..index(positions.len())).into_par_iter().map(|v| {
+        let ends = graph.of(v).iter().map(|&w| positions[w as usize]);
+        let longest = ends.map(|p| (p - positions[v as usize]).norm_squared());
+        longest.fold(0.0, f64::max).sqrt()
+    });
     let work = Dissection {
         graph,
         positions,
         leaf,
+        reach: reach.collect(),
         region: unseen(),
         slot: unseen(),
     };
@@ -93,6 +100,8 @@ struct Dissection<'a> {
     graph: &'a Graph,
     positions: &'a [Point3],
     leaf: usize,
+    /// Length of the longest edge at each vertex.
+    reach: Vec<f64>,
     /// Number of the region a vertex is in: where the region's stretch starts in the order, so
     /// that no two have the same. [`NONE`] in separators and outside.
     region: Vec<AtomicU32>,
@@ -149,12 +158,14 @@ impl Dissection<'_> {
     /// Sorts a region into left part, right part and separator; returns the sizes of the parts.
     fn split(&self, vertices: &mut [u32], name: u32) -> [usize; 2] {
         let (direction, level) = self.choose_plane(vertices, name);
+        let mut level = level;
         let mut heights: Vec<f64> = vertices
             .iter()
             .map(|&v| self.height(v, &direction))
             .collect();
-        let mut level = level;
-        if !(heights.iter().any(|&h| h < level) && heights.iter().any(|&h| h >= level)) {
+        let above = heights.iter().filter(|&&h| h >= level).count();
+        let by_place = 0 < above && above < vertices.len();
+        if !by_place {
             // Points on one place or nearly: halve by number, anything else being as good.
             heights = (0..vertices.len()).map(|k| k as f64).collect();
             level = 0.5 * vertices.len() as f64;
@@ -166,9 +177,11 @@ impl Dissection<'_> {
                 self.region[v as usize].store(far, Relaxed);
             }
         }
+        // Few vertices have an edge as long as they are away from the plane, with something for rounding.
+        let reaches = |v: u32, h: f64| h + 1.000_001 * self.reach[v as usize] >= level;
         let mut crossing = Crossing::default();
         for (&v, &h) in vertices.iter().zip(&heights) {
-            if h >= level {
+            if h >= level || by_place && !reaches(v, h) {
                 continue;
             }
             for &w in self.graph.of(v) {
@@ -191,20 +204,21 @@ impl Dissection<'_> {
         for &v in &separator {
             self.region[v as usize].store(NONE, Relaxed);
         }
-        let mut sorted = Vec::with_capacity(vertices.len());
-        let mut sizes = [0; 2];
-        for (size, side) in sizes.iter_mut().zip([name, far]) {
-            let before = sorted.len();
-            sorted.extend(
-                vertices
-                    .iter()
-                    .filter(|&&v| self.region[v as usize].load(Relaxed) == side),
-            );
-            *size = sorted.len() - before;
+        let mut behind = Vec::with_capacity(vertices.len() / 2);
+        let mut left = 0;
+        for k in 0..vertices.len() {
+            let v = vertices[k];
+            let region = self.region[v as usize].load(Relaxed);
+            if region == name {
+                vertices[left] = v;
+                left += 1;
+            } else if region == far {
+                behind.push(v);
+            }
         }
-        sorted.extend(&separator);
-        vertices.copy_from_slice(&sorted);
-        sizes
+        vertices[left..left + behind.len()].copy_from_slice(&behind);
+        vertices[left + behind.len()..].copy_from_slice(&separator);
+        [left, behind.len()]
     }
 
     fn height(&self, vertex: u32, direction: &Vector3) -> f64 {
@@ -222,9 +236,10 @@ impl Dissection<'_> {
             directions.push((axes[0] + axes[1]).normalize());
             directions.push((axes[0] - axes[1]).normalize());
         }
+        let edges = self.edges_at(&sample, name, stride == 1);
         let mut best = (f64::INFINITY, axes[0], f64::INFINITY);
         for direction in directions {
-            let (cost, level) = self.sweep(&sample, name, &direction);
+            let (cost, level) = edges.sweep(&direction);
             if cost < best.0 {
                 best = (cost, direction, level);
             }
@@ -232,27 +247,71 @@ impl Dissection<'_> {
         (best.1, best.2)
     }
 
+    /// What edges there are at some vertices of a region.
+    fn edges_at(&self, sample: &[u32], name: u32, once: bool) -> Edges {
+        let mut edges = Edges {
+            points: sample.iter().map(|&v| self.positions[v as usize]).collect(),
+            tails: Vec::with_capacity(7 * sample.len()),
+            times: if once { 2 } else { 1 },
+        };
+        for (tail, &v) in sample.iter().enumerate() {
+            let all = self.graph.of(v);
+            // Seen from both its ends an edge counts twice.
+            let ends = if once {
+                &all[all.partition_point(|&w| w < v)..]
+            } else {
+                all
+            };
+            for &w in ends {
+                if self.region[w as usize].load(Relaxed) == name {
+                    edges.tails.push(index(tail));
+                    edges.points.push(self.positions[w as usize]);
+                }
+            }
+        }
+        edges
+    }
+}
+
+/// Edges at a sample of vertices.
+struct Edges {
+    /// The vertices of the sample, then the heads of their edges.
+    points: Vec<Point3>,
+    /// Which vertex of the sample each edge leaves from.
+    tails: Vec<u32>,
+    /// How often each edge counts.
+    times: i32,
+}
+
+impl Edges {
     /// Least cost of a plane across `direction`, and its height.
-    fn sweep(&self, sample: &[u32], name: u32, direction: &Vector3) -> (f64, f64) {
-        let heights: Vec<f64> = sample.iter().map(|&v| self.height(v, direction)).collect();
-        let low = heights.iter().copied().fold(f64::INFINITY, f64::min);
-        let high = heights.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    fn sweep(&self, direction: &Vector3) -> (f64, f64) {
+        let heights: Vec<f64> = self
+            .points
+            .iter()
+            .map(|p| p.coords.dot(direction))
+            .collect();
+        let sample = &heights[..self.points.len() - self.tails.len()];
+        let low = sample.iter().copied().fold(f64::INFINITY, f64::min);
+        let high = sample.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let width = (high - low) / BINS as f64;
         if width.is_nan() || width <= 0.0 {
             return (f64::INFINITY, f64::INFINITY);
         }
-        let bin = |h: f64| (((h - low) / width).clamp(0.0, BINS as f64 - 1.0)) as usize;
+        let bin = |h: &f64| ((h - low) / width).clamp(0.0, BINS as f64 - 1.0) as u8;
+        let bins: Vec<u8> = heights.iter().map(bin).collect();
         let mut count = [0_i32; BINS];
+        let (tails, heads) = bins.split_at(sample.len());
+        for &bin in tails {
+            count[bin as usize] += 1;
+        }
         // Difference array: +1 where an edge begins, −1 where it ends.
         let mut edges = [0_i32; BINS];
-        for (&v, &h) in sample.iter().zip(&heights) {
-            count[bin(h)] += 1;
-            for &w in self.graph.of(v) {
-                if self.region[w as usize].load(Relaxed) == name {
-                    let (a, b) = (bin(h), bin(self.height(w, direction)));
-                    edges[a.min(b)] += 1;
-                    edges[a.max(b)] -= 1;
-                }
+        for (&tail, &b) in self.tails.iter().zip(heads) {
+            let a = tails[tail as usize];
+            if a != b {
+                edges[a.min(b) as usize] += 1;
+                edges[a.max(b) as usize] -= 1;
             }
         }
         let mut best = (f64::INFINITY, f64::INFINITY);
@@ -262,7 +321,7 @@ impl Dissection<'_> {
             cut += edges[k];
             let share = f64::from(below) / sample.len() as f64;
             if (LEAST_PART..=1.0 - LEAST_PART).contains(&share) {
-                let cost = (f64::from(cut) + 1.0) / (share * (1.0 - share));
+                let cost = (f64::from(self.times * cut) + 1.0) / (share * (1.0 - share));
                 if cost < best.0 {
                     best = (cost, low + (k + 1) as f64 * width);
                 }

@@ -26,6 +26,9 @@ use crate::{
     mesh::{NONE, index},
 };
 
+/// Stretches of at least this many fronts are shared between threads.
+const PARALLEL_FRONTS: usize = 40;
+
 /// One dense block of the factor. "Place" is a row's number in elimination order.
 #[derive(Debug, Default)]
 pub(crate) struct Front {
@@ -77,6 +80,16 @@ impl Front {
     /// Rows of the front.
     pub(crate) fn rows(&self) -> usize {
         self.pivots + self.border.len()
+    }
+
+    /// Whether its two parts are worth a thread each.
+    pub(crate) fn side_by_side(&self) -> bool {
+        self.below > PARALLEL_FRONTS
+    }
+
+    /// Numbers of the factor that it holds.
+    pub(crate) fn size(&self) -> usize {
+        self.pivots * (self.pivots + 1) / 2 + self.pivots * self.border.len()
     }
 }
 
@@ -212,18 +225,13 @@ fn lay_out(region: &Region, start: usize, fronts: &mut Vec<Front>) -> usize {
     first + region.separator
 }
 
-/// Splits the fronts of a whole into those of its first part, those of its second, and its own.
-pub(crate) fn parts_of<'a, T>(
-    fronts: &[Front],
-    all: &'a mut [T],
-) -> Option<([&'a mut [T]; 2], &'a mut T)> {
-    let (own, rest) = all.split_last_mut()?;
-    if !fronts.last()?.parted {
-        return Some(([&mut [], &mut []], own));
-    }
-    let second = fronts[fronts.len() - 2].below;
-    let (first, second) = rest.split_at_mut(rest.len() - second);
-    Some(([first, second], own))
+/// Splits a stretch of fronts into those of its first part, those of its second, and its own; without parts, the
+/// first two are empty.
+pub(crate) fn split_fronts(fronts: &[Front]) -> (&[Front], &[Front], &Front) {
+    let (own, rest) = fronts.split_last().expect("a stretch has a last front");
+    let second = rest.last().filter(|_| own.parted).map_or(0, |f| f.below);
+    let (first, second) = rest.split_at(rest.len() - second);
+    (first, second, own)
 }
 
 struct Analysis<'a> {

@@ -173,8 +173,8 @@ impl<'a> Flattener<'a> {
     /// Checks the surface and leaves the factor to whoever asks for a map.
     fn plain(mesh: &'a TriMesh) -> Result<Self, FlatError> {
         let start = Instant::now();
-        check_surface(mesh)?;
-        let laplacian = Laplacian::cotan(mesh);
+        let (checked, laplacian) = rayon::join(|| check_surface(mesh), || Laplacian::cotan(mesh));
+        checked?;
         Ok(Self {
             mesh,
             laplacian,
@@ -210,7 +210,7 @@ impl<'a> Flattener<'a> {
             let scale = (-mean_log_scale(self.mesh, &z)).exp();
             z.iter_mut().for_each(|z| *z *= scale);
         }
-        let uv: Vec<Point2> = z.iter().map(|z| Point2::new(z.re, z.im)).collect();
+        let uv: Vec<Point2> = z.into_iter().map(|z| Point2::new(z.re, z.im)).collect();
         let report = self.report(&uv, steps, converged);
         Ok(FlatMap { uv, report })
     }
@@ -267,26 +267,34 @@ impl<'a> Flattener<'a> {
     }
 
     fn report(&self, uv: &[Point2], steps: usize, converged: bool) -> FlatReport {
-        let mut area = 0.0;
-        let mut flipped = 0;
-        for corners in self.mesh.faces() {
-            let [a, b, c] = corners.map(|v| uv[v as usize]);
-            let twice = (b - a).perp(&(c - a));
-            area += 0.5 * twice;
-            flipped += usize::from(twice <= 0.0);
-        }
-        let mut dirichlet = 0.0;
-        for (row, column, value) in self.laplacian.triplet_iter() {
-            if row < column {
-                dirichlet -= 0.5 * value * (uv[row] - uv[column]).norm_squared();
+        let covered = || {
+            let (mut area, mut flipped) = (0.0, 0);
+            for corners in self.mesh.faces() {
+                let [a, b, c] = corners.map(|v| uv[v as usize]);
+                let twice = (b - a).perp(&(c - a));
+                area += 0.5 * twice;
+                flipped += usize::from(twice <= 0.0);
             }
-        }
+            (area, flipped)
+        };
+        let dirichlet = || {
+            let mut energy = 0.0;
+            for (row, column, value) in self.laplacian.triplet_iter() {
+                if row < column {
+                    energy -= 0.5 * value * (uv[row] - uv[column]).norm_squared();
+                }
+            }
+            energy
+        };
+        let crossings = || overlap::crossings(&self.mesh.boundary_loops(), uv).len();
+        let (dirichlet, ((area, flipped), overlaps)) =
+            rayon::join(dirichlet, || rayon::join(covered, crossings));
         FlatReport {
             steps,
             converged,
             energy: (dirichlet - area) / area,
             flipped,
-            overlaps: overlap::crossings(&self.mesh.boundary_loops(), uv).len(),
+            overlaps,
             ..FlatReport::default()
         }
     }
