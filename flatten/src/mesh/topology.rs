@@ -90,6 +90,7 @@ impl TriMesh {
 
     /// Position of a vertex.
     #[must_use]
+    #[inline]
     pub fn position(&self, vertex: u32) -> Point3 {
         self.positions[vertex as usize]
     }
@@ -174,32 +175,25 @@ impl TriMesh {
     /// The first vertex of each connected part, rising.
     #[must_use]
     pub fn first_of_parts(&self) -> Vec<u32> {
-        let mut seen = vec![false; self.vertex_count()];
-        let (mut first, mut queue) = (Vec::new(), Vec::new());
-        for start in 0..index(self.vertex_count()) {
-            if seen[start as usize] || self.outgoing(start) == NONE {
-                continue;
-            }
-            first.push(start);
-            seen[start as usize] = true;
-            queue.push(start);
-            while let Some(vertex) = queue.pop() {
-                for h in self.fan(vertex) {
-                    for other in [self.head(h), self.apex(h)] {
-                        if !std::mem::replace(&mut seen[other as usize], true) {
-                            queue.push(other);
-                        }
-                    }
-                }
+        // Each vertex points to one before it in its part, the first to itself.
+        let mut before: Vec<u32> = (0..index(self.vertex_count())).collect();
+        for &[a, b, c] in &self.faces {
+            for (a, b) in [(a, b), (b, c)] {
+                let (a, b) = (follow(&mut before, a), follow(&mut before, b));
+                before[a.max(b) as usize] = a.min(b);
             }
         }
-        first
+        (0..index(self.vertex_count()))
+            .filter(|&v| before[v as usize] == v && self.outgoing(v) != NONE)
+            .collect()
     }
 
     /// Corner positions of a face.
     #[must_use]
+    #[inline]
     pub fn corners(&self, face: u32) -> [Point3; 3] {
-        self.faces[face as usize].map(|v| self.position(v))
+        let [a, b, c] = self.faces[face as usize];
+        [self.position(a), self.position(b), self.position(c)]
     }
 
     /// Cross product of two sides: twice the area along the outward normal, mm².
@@ -330,6 +324,18 @@ pub fn prev(half_edge: u32) -> u32 {
     }
 }
 
+/// Goes from a vertex to the one before it as far as that leads, and halves the way for those who come after.
+fn follow(before: &mut [u32], mut vertex: u32) -> u32 {
+    loop {
+        let earlier = before[vertex as usize];
+        if earlier == vertex {
+            return vertex;
+        }
+        before[vertex as usize] = before[earlier as usize];
+        vertex = before[vertex as usize];
+    }
+}
+
 /// A count as an index.
 ///
 /// # Panics
@@ -369,39 +375,29 @@ fn first<T: Sync>(of: &[T], fault: impl Fn(usize, &T) -> bool + Sync) -> Option<
 
 /// Twin of every half-edge, by bucketing the edges; deterministic and faster than hashing or sorting.
 fn pair_half_edges(positions: &[Point3], faces: &[[u32; 3]]) -> Result<Vec<u32>, MeshError> {
+    let table = EdgeTable::new(positions.len(), faces);
     let mut twins = vec![NONE; 3 * faces.len()];
     let tail = |h: u32| faces[(h / 3) as usize][(h % 3) as usize];
-    let mut sound = true;
-    EdgeTable::fill(positions.len(), faces, |earlier, (far, h)| {
-        let mut others = earlier.iter().filter(|other| other.0 == far);
-        if let Some(&(_, twin)) = others.next() {
-            twins[h as usize] = twin;
-            twins[twin as usize] = h;
-            sound &= others.next().is_none() && tail(twin) != tail(h);
-        }
-    });
-    if sound {
-        return Ok(twins);
-    }
-    let table = EdgeTable::new(positions.len(), faces);
-    let fault = table.edges().find_map(|same| {
-        let h = same[0].1;
-        let place = positions[tail(h) as usize];
-        let faces = || same.iter().map(|&(_, h)| h / 3).collect();
+    for same in table.edges() {
         match *same {
-            [_] => None,
-            [_, (_, g)] if tail(h) != tail(g) => None,
-            [_, _] => Some(MeshError::OppositeTurn {
-                faces: faces(),
-                place,
-            }),
-            _ => Some(MeshError::CrowdedEdge {
-                faces: faces(),
-                place,
-            }),
+            [_] => {}
+            [(_, h), (_, g)] if tail(h) != tail(g) => {
+                twins[h as usize] = g;
+                twins[g as usize] = h;
+            }
+            _ => {
+                let h = same[0].1;
+                let place = positions[tail(h) as usize];
+                let faces = same.iter().map(|&(_, h)| h / 3).collect();
+                return Err(if same.len() == 2 {
+                    MeshError::OppositeTurn { faces, place }
+                } else {
+                    MeshError::CrowdedEdge { faces, place }
+                });
+            }
         }
-    });
-    Err(fault.expect("an edge is not sound"))
+    }
+    Ok(twins)
 }
 
 /// A half-edge leaving each vertex, boundary ones preferred; refuses a vertex with two fans.

@@ -58,7 +58,7 @@ pub(crate) struct Multifrontal<T = f64> {
     /// For each front `[G_pivots; G_border]` by columns, each from the diagonal down.
     panels: Vec<Vec<T>>,
     /// Schur complement on the kept rows less their own entries of the matrix, `−A_BI A_II⁻¹ A_IB`,
-    /// by columns, lower triangle.
+    /// by columns, lower triangle; empty once it is taken.
     schur: Vec<T>,
     timings: Vec<(&'static str, Duration)>,
 }
@@ -107,30 +107,15 @@ impl<T: Real> Multifrontal<T> {
 
     /// As [`Self::refactor`], the values alone.
     pub(crate) fn refactor_values(&mut self, values: &[f64]) -> Result<(), SolveError> {
-        let kept = self.kept();
-        self.schur.clear();
-        self.schur.resize(kept * kept, T::zero_impl());
         let fronts = &self.symbolic.fronts;
-        let Some(root) = fronts.last() else {
+        if fronts.is_empty() {
+            self.schur = zeros(self.kept() * self.kept());
             return Ok(());
-        };
-        let mut spare = Spare::default();
-        let corner =
-            factor_stretch(fronts, &mut self.panels, values, &mut spare).map_err(|place| {
-                SolveError::NotPositiveDefinite {
-                    row: self.symbolic.order[place] as usize,
-                }
-            })?;
-        let size = root.border.len();
-        for (j, &column) in root.border.iter().enumerate() {
-            for (i, &row) in root.border.iter().enumerate().skip(j) {
-                let (row, column) = (
-                    row as usize - self.symbolic.eliminated,
-                    column as usize - self.symbolic.eliminated,
-                );
-                self.schur[column * kept + row] = corner[j * size + i];
-            }
         }
+        let factored = factor_stretch(fronts, &mut self.panels, values, &mut Spare::default());
+        self.schur = factored.map_err(|place| SolveError::NotPositiveDefinite {
+            row: self.symbolic.order[place] as usize,
+        })?;
         Ok(())
     }
 
@@ -139,9 +124,11 @@ impl<T: Real> Multifrontal<T> {
         self.symbolic.order.len() - self.symbolic.eliminated
     }
 
-    /// `−A_BI A_II⁻¹ A_IB` on the kept rows in the order they were given, by columns, lower triangle.
-    pub(crate) fn schur(&self) -> &[T] {
-        &self.schur
+    /// Hands over `−A_BI A_II⁻¹ A_IB` on the kept rows in the order they were given, by columns, lower triangle; what
+    /// is in the upper one has no meaning.
+    pub(crate) fn take_schur(&mut self) -> Vec<T> {
+        self.schur.truncate(self.kept() * self.kept());
+        std::mem::take(&mut self.schur)
     }
 
     /// Wall time of ordering, analysis and first factor.

@@ -8,15 +8,15 @@
 //! Experimental Mathematics 2, 1993). It depends on edge lengths alone, is semidefinite, and has
 //! the constants of each connected part in its null space.
 //!
-//! The columns are written straight from the fans round the vertices, each already free of
-//! doubles: collecting triplets and sorting them takes several times as long.
+//! The columns are written where they stay, each edge once for each of its ends: collecting triplets and sorting
+//! them takes several times as long.
 
 use std::ops::Range;
 
 use nalgebra_sparse::CscMatrix;
 use rayon::prelude::*;
 
-use crate::mesh::{NONE, TriMesh, index, prev};
+use crate::mesh::{NONE, TriMesh, index};
 
 /// Thinnest triangle taken as it is: twice its area over its longest side squared. Below it the
 /// cotangents are those of a triangle that thin, so that a triangle without area, which has no
@@ -48,34 +48,27 @@ impl Laplacian {
         let n = mesh.vertex_count();
         let mut rows = vec![0; offsets[n]];
         let mut values = vec![0.0; offsets[n]];
-        let mut stretches = Vec::with_capacity(n.div_ceil(STRETCH));
-        let (mut rows_left, mut values_left) = (&mut rows[..], &mut values[..]);
-        for first in (0..n).step_by(STRETCH) {
-            let vertices = first..n.min(first + STRETCH);
-            let count = offsets[vertices.end] - offsets[vertices.start];
-            let (rows, values);
-            (rows, rows_left) = rows_left.split_at_mut(count);
-            (values, values_left) = values_left.split_at_mut(count);
-            stretches.push((vertices, rows, values));
-        }
-        stretches
-            .into_par_iter()
-            .for_each(|(vertices, rows, values)| fill(mesh, weights, vertices, rows, values));
+        let parts = rayon::current_num_threads().min(n.div_ceil(STRETCH));
+        let whole = Columns {
+            vertices: 0..n,
+            offsets: &offsets,
+            rows: &mut rows,
+            values: &mut values,
+        };
+        whole.fill(mesh, weights, parts);
         CscMatrix::try_from_csc_data(n, n, offsets, rows, values)
             .expect("fans list every neighbour once, and the columns are sorted")
     }
 }
 
-/// Columns that one thread fills at a time.
+/// Columns that are worth a thread.
 const STRETCH: usize = 8192;
 
 /// Where each column begins, and the last one ends: a vertex has a row for itself and for each neighbour.
 fn offsets(mesh: &TriMesh) -> Vec<usize> {
     let mut offsets = vec![0; mesh.vertex_count() + 1];
-    for corners in mesh.faces() {
-        for &v in corners {
-            offsets[v as usize + 1] += 1;
-        }
+    for &v in mesh.faces().as_flattened() {
+        offsets[v as usize + 1] += 1;
     }
     for v in 0..mesh.vertex_count() {
         offsets[v + 1] += offsets[v] + 1 + usize::from(mesh.on_boundary(index(v)));
@@ -83,46 +76,87 @@ fn offsets(mesh: &TriMesh) -> Vec<usize> {
     offsets
 }
 
-/// Fills the columns of some vertices, one after the other.
-fn fill(
-    mesh: &TriMesh,
-    weights: &[f64],
+/// Columns of some vertices that follow each other.
+struct Columns<'a> {
     vertices: Range<usize>,
-    rows: &mut [usize],
-    values: &mut [f64],
-) {
-    let mut places = rows.iter_mut().zip(values);
-    let mut column: Vec<(u32, f64)> = Vec::new();
-    for vertex in vertices {
-        let vertex = index(vertex);
-        column.clear();
-        let first = mesh.outgoing(vertex);
-        let mut spoke = first;
-        // What the face before a spoke gives to it.
-        let mut back = match first {
-            NONE => 0.0,
-            first => weights
-                .get(mesh.twin(first) as usize)
-                .copied()
-                .unwrap_or(0.0),
+    /// Of all columns.
+    offsets: &'a [usize],
+    rows: &'a mut [usize],
+    values: &'a mut [f64],
+}
+
+impl Columns<'_> {
+    /// Fills them on so many threads. Each looks at all faces and takes what belongs to its own columns: going round
+    /// the vertices instead waits at every step for the face that comes next.
+    fn fill(self, mesh: &TriMesh, weights: &[f64], parts: usize) {
+        if parts > 1 {
+            let Range { start, end } = self.vertices;
+            let middle = start + (end - start) * (parts / 2) / parts;
+            let count = self.offsets[middle] - self.offsets[start];
+            let (first_rows, second_rows) = self.rows.split_at_mut(count);
+            let (first_values, second_values) = self.values.split_at_mut(count);
+            let part = |vertices, rows, values| Columns {
+                vertices,
+                offsets: self.offsets,
+                rows,
+                values,
+            };
+            let first = part(start..middle, first_rows, first_values);
+            let second = part(middle..end, second_rows, second_values);
+            rayon::join(
+                || first.fill(mesh, weights, parts / 2),
+                || second.fill(mesh, weights, parts - parts / 2),
+            );
+            return;
+        }
+        let Self {
+            vertices,
+            rows,
+            values,
+            ..
+        } = self;
+        let offsets = &self.offsets[vertices.start..=vertices.end];
+        let before = offsets[0];
+        let starts = offsets[..vertices.len()].iter();
+        let mut ends: Vec<usize> = starts.map(|start| start - before).collect();
+        let own = |vertex: u32| (vertex as usize).wrapping_sub(vertices.start);
+        let mut add = |vertex: usize, row: u32, value: f64| {
+            let end = &mut ends[vertex];
+            (rows[*end], values[*end]) = (row as usize, value);
+            *end += 1;
         };
-        while spoke != NONE {
-            column.push((mesh.head(spoke), -(weights[spoke as usize] + back)));
-            let across = prev(spoke);
-            back = weights[across as usize];
-            spoke = mesh.twin(across);
-            if spoke == NONE {
-                // The last spoke of a boundary fan is only seen from its far end.
-                column.push((mesh.tail(across), -back));
-            } else if spoke == first {
-                break;
+        for (face, corners) in mesh.faces().iter().enumerate() {
+            for k in 0..3 {
+                let (tail, head) = (own(corners[k]), own(corners[(k + 1) % 3]));
+                let h = 3 * face + k;
+                let twin = mesh.twin(index(h));
+                if tail < vertices.len() {
+                    let back = if twin == NONE {
+                        0.0
+                    } else {
+                        weights[twin as usize]
+                    };
+                    add(tail, corners[(k + 1) % 3], -(weights[h] + back));
+                }
+                // An edge on the boundary is seen once for both its ends.
+                if twin == NONE && head < vertices.len() {
+                    add(head, corners[k], -weights[h]);
+                }
             }
         }
-        let diagonal = -column.iter().map(|&(_, w)| w).sum::<f64>();
-        column.push((vertex, diagonal));
-        column.sort_unstable_by_key(|&(row, _)| row);
-        for (&(row, weight), (place, value)) in column.iter().zip(&mut places) {
-            (*place, *value) = (row as usize, weight);
+        let mut column: Vec<(usize, f64)> = Vec::new();
+        for (vertex, range) in vertices.zip(offsets.windows(2)) {
+            let range = range[0] - before..range[1] - before;
+            let (rows, values) = (&mut rows[range.clone()], &mut values[range]);
+            let diagonal = rows.len() - 1;
+            rows[diagonal] = vertex;
+            values[diagonal] = -values[..diagonal].iter().sum::<f64>();
+            column.clear();
+            column.extend(rows.iter().copied().zip(values.iter().copied()));
+            column.sort_unstable_by_key(|&(row, _)| row);
+            for (at, &(row, value)) in column.iter().enumerate() {
+                (rows[at], values[at]) = (row, value);
+            }
         }
     }
 }

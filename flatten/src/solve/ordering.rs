@@ -74,24 +74,18 @@ pub(crate) fn dissect(
     vertices: &mut [u32],
     leaf: usize,
 ) -> Region {
-    let unseen = || (0..positions.len()).map(|_| AtomicU32::new(NONE)).collect();
-    let reach = (0..index(positions.len())).into_par_iter().map(|v| {
+    let longest_edge = |v: u32| {
         let ends = graph.of(v).iter().map(|&w| positions[w as usize]);
-        let longest = ends.map(|p| (p - positions[v as usize]).norm_squared());
-        longest.fold(0.0, f64::max).sqrt()
-    });
-    let work = Dissection {
-        graph,
-        positions,
-        leaf,
-        reach: reach.collect(),
-        region: unseen(),
-        slot: unseen(),
+        let lengths = ends.map(|p| (p - positions[v as usize]).norm_squared());
+        lengths.fold(0.0, f64::max).sqrt()
     };
+    let all = (0..index(positions.len())).into_par_iter();
+    let reach: Vec<f64> = all.map(longest_edge).collect();
+    let work = Dissection::new(graph, positions, &reach, leaf);
     for &v in vertices.iter() {
         work.region[v as usize].store(0, Relaxed);
     }
-    work.cut(vertices, 0)
+    work.cut_apart(vertices, 0)
 }
 
 /// What the regions share. Each writes the entries of its own vertices alone, so atomics serve
@@ -101,7 +95,7 @@ struct Dissection<'a> {
     positions: &'a [Point3],
     leaf: usize,
     /// Length of the longest edge at each vertex.
-    reach: Vec<f64>,
+    reach: &'a [f64],
     /// Number of the region a vertex is in: where the region's stretch starts in the order, so
     /// that no two have the same. [`NONE`] in separators and outside.
     region: Vec<AtomicU32>,
@@ -109,8 +103,77 @@ struct Dissection<'a> {
     slot: Vec<AtomicU32>,
 }
 
-impl Dissection<'_> {
-    fn cut(&self, vertices: &mut [u32], name: u32) -> Region {
+impl<'a> Dissection<'a> {
+    fn new(graph: &'a Graph, positions: &'a [Point3], reach: &'a [f64], leaf: usize) -> Self {
+        let unseen = || (0..positions.len()).map(|_| AtomicU32::new(NONE)).collect();
+        Self {
+            graph,
+            positions,
+            reach,
+            leaf,
+            region: unseen(),
+            slot: unseen(),
+        }
+    }
+
+    /// Cuts large regions in parallel, each small one by itself.
+    fn cut_apart(&self, vertices: &mut [u32], name: u32) -> Region {
+        if vertices.len() <= PARALLEL {
+            return self.cut_out(vertices, name);
+        }
+        self.cut(vertices, name, |[first, second], second_name| {
+            rayon::join(
+                || self.cut_apart(first, name),
+                || self.cut_apart(second, second_name),
+            )
+        })
+    }
+
+    /// Cuts a region that is copied out of the whole for it: what is looked at together then lies together.
+    fn cut_out(&self, vertices: &mut [u32], name: u32) -> Region {
+        let names = vertices.to_vec();
+        for (number, &v) in names.iter().enumerate() {
+            self.slot[v as usize].store(index(number), Relaxed);
+        }
+        let mut graph = Graph {
+            offsets: vec![0],
+            neighbours: Vec::with_capacity(8 * names.len()),
+        };
+        for &v in &names {
+            let others = self.graph.of(v).iter().map(|&w| w as usize);
+            let inside = others.filter(|&w| self.region[w].load(Relaxed) == name);
+            let numbers = inside.map(|w| self.slot[w].load(Relaxed));
+            graph.neighbours.extend(numbers);
+            graph.offsets.push(index(graph.neighbours.len()));
+        }
+        let positions: Vec<Point3> = names.iter().map(|&v| self.positions[v as usize]).collect();
+        let reach: Vec<f64> = names.iter().map(|&v| self.reach[v as usize]).collect();
+        let work = Dissection::new(&graph, &positions, &reach, self.leaf);
+        for (number, v) in vertices.iter_mut().enumerate() {
+            work.region[number].store(0, Relaxed);
+            *v = index(number);
+        }
+        let region = work.cut_up(vertices, 0);
+        for v in vertices {
+            *v = names[*v as usize];
+        }
+        region
+    }
+
+    /// Cuts a region on this thread.
+    fn cut_up(&self, vertices: &mut [u32], name: u32) -> Region {
+        self.cut(vertices, name, |[first, second], second_name| {
+            (self.cut_up(first, name), self.cut_up(second, second_name))
+        })
+    }
+
+    /// Cuts a region in two and leaves the parts to others.
+    fn cut(
+        &self,
+        vertices: &mut [u32],
+        name: u32,
+        parts: impl FnOnce([&mut [u32]; 2], u32) -> (Region, Region),
+    ) -> Region {
         if vertices.len() <= self.leaf {
             return Region {
                 separator: vertices.len(),
@@ -128,14 +191,9 @@ impl Dissection<'_> {
             self.region[v as usize].store(NONE, Relaxed);
         }
         self.line_up(separator);
-        let parts = if left + right > PARALLEL {
-            rayon::join(|| self.cut(first, name), || self.cut(second, second_name))
-        } else {
-            (self.cut(first, name), self.cut(second, second_name))
-        };
         Region {
             separator: separator.len(),
-            parts: Some(Box::new(parts.into())),
+            parts: Some(Box::new(parts([first, second], second_name).into())),
         }
     }
 
@@ -157,8 +215,7 @@ impl Dissection<'_> {
 
     /// Sorts a region into left part, right part and separator; returns the sizes of the parts.
     fn split(&self, vertices: &mut [u32], name: u32) -> [usize; 2] {
-        let (direction, level) = self.choose_plane(vertices, name);
-        let mut level = level;
+        let (direction, mut level) = self.choose_plane(vertices, name);
         let mut heights: Vec<f64> = vertices
             .iter()
             .map(|&v| self.height(v, &direction))

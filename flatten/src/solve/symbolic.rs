@@ -11,7 +11,7 @@
 //!   border(front) = (neighbours of its pivots ∪ borders of its two parts) − its pivots
 //! ```
 //!
-//! Kept rows come last in the order and are never pivots: they gather in the border of the root,
+//! Kept rows come last in the order and are never pivots: all of them are the border of the root,
 //! where the Schur complement on them appears.
 //!
 //! Cost: proportional to the rows of all fronts, a small part of the numeric work.
@@ -136,6 +136,9 @@ impl Symbolic {
                 order: &order,
                 place: &place,
             };
+            if let Some(root) = fronts.last_mut() {
+                root.border = (index(eliminated)..index(n)).collect();
+            }
             analysis.borders(&mut fronts);
         }
         let symbolic = Self {
@@ -241,7 +244,7 @@ struct Analysis<'a> {
 }
 
 impl Analysis<'_> {
-    /// Finds the borders and entries of a stretch of fronts.
+    /// Finds the borders and entries of a stretch of fronts; a border may hold more places beforehand.
     fn borders(&self, fronts: &mut [Front]) {
         let (own, rest) = fronts.split_last_mut().expect("a stretch has a last front");
         let (first, second) = if own.parted {
@@ -259,18 +262,21 @@ impl Analysis<'_> {
             }
         }
         let end = own.first + own.pivots;
-        let mut border = Vec::new();
-        for at in own.first..end {
-            let column = self.matrix.col(self.order[at] as usize);
-            let places = column.row_indices().iter().map(|&row| self.place[row]);
-            border.extend(places.filter(|&p| p as usize >= end));
-        }
+        let mut border = std::mem::take(&mut own.border);
         for part in [&*first, &*second] {
             if let Some(part) = part.last() {
-                border.extend(part.border.iter().filter(|&&p| p as usize >= end));
+                // Ascending, the own pivots first.
+                let inside = part.border.partition_point(|&p| (p as usize) < end);
+                border.extend_from_slice(&part.border[inside..]);
             }
         }
-        border.sort_unstable();
+        for at in own.first..end {
+            let rows = self.matrix.pattern().lane(self.order[at] as usize);
+            let places = rows.iter().map(|&row| self.place[row]);
+            border.extend(places.filter(|&p| p as usize >= end));
+        }
+        // Stable sorting is the quicker one for what comes as a few rising stretches.
+        border.sort();
         border.dedup();
         own.border = border;
         for part in [first, second] {
@@ -284,27 +290,25 @@ impl Analysis<'_> {
 
     /// Where the entries of the front's own columns go in its panel, lower triangle alone.
     fn entries(&self, front: &mut Front) {
-        let rows = front.rows();
+        let (rows, end) = (front.rows(), front.first + front.pivots);
         let mut entries = Vec::with_capacity(4 * front.pivots);
-        let mut column: Vec<(u32, u32)> = Vec::new();
         for k in 0..front.pivots {
-            let row = self.order[front.first + k] as usize;
-            let start = self.matrix.col_offsets()[row];
-            let listed = self.matrix.col(row);
-            column.clear();
-            for (at, &other) in listed.row_indices().iter().enumerate() {
-                let place = self.place[other];
-                if place as usize >= front.first + k {
-                    column.push((place, index(start + at)));
+            let column = self.order[front.first + k] as usize;
+            let start = self.matrix.col_offsets()[column];
+            let listed = self.matrix.pattern().lane(column);
+            for (at, &other) in listed.iter().enumerate() {
+                let place = self.place[other] as usize;
+                if place < front.first + k {
+                    continue;
                 }
+                let row = if place < end {
+                    place - front.first
+                } else {
+                    let before = front.border.partition_point(|&b| (b as usize) < place);
+                    front.pivots + before
+                };
+                entries.push((index(k * rows + row), index(start + at)));
             }
-            column.sort_unstable();
-            let places = rows_in(front, column.iter().map(|&(place, _)| place));
-            entries.extend(
-                places
-                    .zip(&column)
-                    .map(|(r, &(_, entry))| (index(k * rows) + r, entry)),
-            );
         }
         front.entries = entries;
     }

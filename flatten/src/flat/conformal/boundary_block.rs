@@ -32,8 +32,10 @@ pub(super) struct BoundaryBlock {
     /// Place of each vertex among `kept`, or [`NONE`].
     place: Vec<u32>,
     factor: Multifrontal,
-    /// `H_B` by columns, lower triangle.
-    block: Vec<c64>,
+    /// `H_B + 2 A_BB`, which is real, by columns, lower triangle.
+    real: Vec<f64>,
+    /// What `−2 A_BB` adds below the diagonal: row, column, value.
+    turns: Vec<(usize, usize, c64)>,
 }
 
 impl BoundaryBlock {
@@ -42,35 +44,37 @@ impl BoundaryBlock {
         laplacian: &CscMatrix<f64>,
         kept: Vec<u32>,
     ) -> Result<Self, SolveError> {
-        let factor = Multifrontal::new(laplacian, mesh.positions(), &kept)?;
+        let mut factor = Multifrontal::new(laplacian, mesh.positions(), &kept)?;
         let mut place = vec![NONE; mesh.vertex_count()];
         for (at, &v) in kept.iter().enumerate() {
             place[v as usize] = index(at);
         }
         let size = kept.len();
-        let mut block: Vec<c64> = factor.schur().iter().map(|&s| c64::new(s, 0.0)).collect();
+        let mut real = factor.take_schur();
         for (j, &vertex) in kept.iter().enumerate() {
             let column = laplacian.col(vertex as usize);
             for (&row, &value) in column.row_indices().iter().zip(column.values()) {
                 let i = place[row];
                 if i != NONE && i as usize >= j {
-                    block[j * size + i as usize] += value;
+                    real[j * size + i as usize] += value;
                 }
             }
         }
-        for (from, to) in equations::boundary_edges(mesh) {
+        let turns = equations::boundary_edges(mesh).map(|(from, to)| {
             let (i, j) = (place[from as usize] as usize, place[to as usize] as usize);
             if i > j {
-                block[j * size + i] += equations::TURN;
+                (i, j, equations::TURN)
             } else {
-                block[i * size + j] += equations::TURN.conj();
+                (j, i, equations::TURN.conj())
             }
-        }
+        });
+        let turns = turns.collect();
         Ok(Self {
             kept,
             place,
             factor,
-            block,
+            real,
+            turns,
         })
     }
 
@@ -84,6 +88,25 @@ impl BoundaryBlock {
         self.place[vertex as usize] != NONE
     }
 
+    /// `H_B` on some of its rows, ascending, by columns, lower triangle.
+    fn hermitian(&self, rows: &[usize]) -> Vec<c64> {
+        let size = self.kept.len();
+        let mut lower = Vec::with_capacity(rows.len() * rows.len());
+        let mut number = vec![None; size];
+        for (b, &j) in rows.iter().enumerate() {
+            number[j] = Some(b);
+            let column = &self.real[j * size..(j + 1) * size];
+            lower.resize(lower.len() + b, c64::new(0.0, 0.0));
+            lower.extend(rows[b..].iter().map(|&i| c64::new(column[i], 0.0)));
+        }
+        for &(i, j, turn) in &self.turns {
+            if let (Some(a), Some(b)) = (number[i], number[j]) {
+                lower[b * rows.len() + a] += turn;
+            }
+        }
+        lower
+    }
+
     /// The least-energy map with two vertices held.
     pub(super) fn pinned(&self, pins: [(u32, c64); 2]) -> Result<Vec<c64>, FlatError> {
         let size = self.kept.len();
@@ -91,25 +114,27 @@ impl BoundaryBlock {
         let free: Vec<usize> = (0..size)
             .filter(|&i| held.iter().all(|&(pin, _)| pin != i))
             .collect();
-        let entry = |i: usize, j: usize| {
-            if i >= j {
-                self.block[j * size + i]
-            } else {
-                self.block[i * size + j].conj()
-            }
-        };
-        let mut rhs: Vec<c64> = free
-            .iter()
-            .map(|&i| -held.iter().map(|&(pin, z)| entry(i, pin) * z).sum::<c64>())
-            .collect();
-        let n = free.len();
-        let mut lower = vec![c64::new(0.0, 0.0); n * n];
-        for (b, &j) in free.iter().enumerate() {
-            for (a, &i) in free.iter().enumerate().skip(b) {
-                lower[b * n + a] = self.block[j * size + i];
+        let mut of_pins = held.map(|(pin, _)| {
+            let entry = |i: usize| self.real[i.min(pin) * size + i.max(pin)];
+            (0..size)
+                .map(|i| c64::new(entry(i), 0.0))
+                .collect::<Vec<_>>()
+        });
+        for (column, (pin, _)) in of_pins.iter_mut().zip(held) {
+            for &(i, j, turn) in &self.turns {
+                if j == pin {
+                    column[i] += turn;
+                } else if i == pin {
+                    column[j] += turn.conj();
+                }
             }
         }
-        DenseFactor::new(lower, n)
+        let pull = |i: usize| -> c64 {
+            let columns = of_pins.iter().zip(held);
+            columns.map(|(column, (_, z))| column[i] * z).sum()
+        };
+        let mut rhs: Vec<c64> = free.iter().map(|&i| -pull(i)).collect();
+        DenseFactor::new(self.hermitian(&free), free.len())
             .map_err(|row| SolveError::NotPositiveDefinite {
                 row: self.kept[free[row]] as usize,
             })?
@@ -134,7 +159,8 @@ impl BoundaryBlock {
     ) -> Result<(Vec<c64>, usize, bool), FlatError> {
         let size = self.kept.len();
         let mass: Vec<f64> = self.kept.iter().map(|&v| mass[v as usize]).collect();
-        let mut lower = self.block.clone();
+        let all: Vec<usize> = (0..size).collect();
+        let mut lower = self.hermitian(&all);
         for (i, m) in mass.iter().enumerate() {
             lower[i * size + i] += shift * m;
         }

@@ -316,34 +316,13 @@ fn check_surface(mesh: &TriMesh) -> Result<(), FlatError> {
     if let Some(vertex) = (0..index(mesh.vertex_count())).find(|&v| mesh.outgoing(v) == NONE) {
         return Err(FlatError::Loose { vertex });
     }
-    let (mut parts, mut closed) = (0, true);
-    let mut seen = vec![false; mesh.face_count()];
-    let mut stack = Vec::new();
-    for start in 0..index(mesh.face_count()) {
-        if seen[start as usize] {
-            continue;
-        }
-        parts += 1;
-        seen[start as usize] = true;
-        stack.push(start);
-        while let Some(face) = stack.pop() {
-            for h in 3 * face..3 * face + 3 {
-                let twin = mesh.twin(h);
-                if twin == NONE {
-                    closed = false;
-                } else if !std::mem::replace(&mut seen[(twin / 3) as usize], true) {
-                    stack.push(twin / 3);
-                }
-            }
-        }
-    }
-    if closed {
+    if !(0..index(mesh.vertex_count())).any(|v| mesh.on_boundary(v)) {
         return Err(FlatError::Closed);
     }
-    if parts > 1 {
-        return Err(FlatError::Apart { parts });
+    match mesh.first_of_parts().len() {
+        1 => Ok(()),
+        parts => Err(FlatError::Apart { parts }),
     }
-    Ok(())
 }
 
 fn check_pins(mesh: &TriMesh, pins: &[(u32, Point2); 2]) -> Result<(), FlatError> {

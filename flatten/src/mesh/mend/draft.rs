@@ -55,8 +55,10 @@ impl Draft {
         self.positions[vertex as usize]
     }
 
+    #[inline]
     pub(super) fn points(&self, face: usize) -> [Point3; 3] {
-        self.faces[face].map(|v| self.point(v))
+        let [a, b, c] = self.faces[face];
+        [self.point(a), self.point(b), self.point(c)]
     }
 
     /// Half the cross product of two sides.

@@ -34,17 +34,6 @@ fn sort_each(entries: &mut [(u32, u32)], starts: &[u32]) {
 impl EdgeTable {
     /// Sorts the half-edges of faces whose corners lie below `vertices`.
     pub(in crate::mesh) fn new(vertices: usize, faces: &[[u32; 3]]) -> Self {
-        let mut table = Self::fill(vertices, faces, |_, _| ());
-        sort_each(&mut table.entries, &table.starts);
-        table
-    }
-
-    /// The entries of each near vertex in order of half-edge; `met` is told of each, with those before it.
-    pub(in crate::mesh) fn fill(
-        vertices: usize,
-        faces: &[[u32; 3]],
-        mut met: impl FnMut(&[(u32, u32)], (u32, u32)),
-    ) -> Self {
         let mut starts = vec![0_u32; vertices + 1];
         for corners in faces {
             for k in 0..3 {
@@ -56,18 +45,16 @@ impl EdgeTable {
             starts[v + 1] += starts[v];
         }
         let mut entries = vec![(0, 0); 3 * faces.len()];
-        let mut ends = starts.clone();
+        let mut fill = starts.clone();
         for (face, corners) in faces.iter().enumerate() {
             for k in 0..3 {
                 let (a, b) = (corners[k], corners[(k + 1) % 3]);
-                let near = a.min(b) as usize;
-                let (start, end) = (starts[near] as usize, ends[near] as usize);
-                let entry = (a.max(b), index(3 * face + k));
-                met(&entries[start..end], entry);
-                entries[end] = entry;
-                ends[near] += 1;
+                let at = &mut fill[a.min(b) as usize];
+                entries[*at as usize] = (a.max(b), index(3 * face + k));
+                *at += 1;
             }
         }
+        sort_each(&mut entries, &starts);
         Self { entries, starts }
     }
 
