@@ -57,7 +57,7 @@ impl Laplacian {
         };
         whole.fill(mesh, weights, parts);
         CscMatrix::try_from_csc_data(n, n, offsets, rows, values)
-            .expect("fans list every neighbour once, and the columns are sorted")
+            .expect("every edge gives a row to both its ends, and the columns are sorted")
     }
 }
 
