@@ -21,7 +21,6 @@ import argparse
 import json
 import os
 import pathlib
-import resource
 import statistics
 import subprocess
 import sys
@@ -157,7 +156,7 @@ def opposite_pins(faces):
 
 
 def peer(program, path, pins):
-    """Runs in a process of its own: prints seconds and peak memory, and saves the map."""
+    """Runs in a process of its own: prints seconds, and saves the map."""
     import numpy as np
     positions, faces = read_ply(path)
     if program == "libigl":
@@ -177,19 +176,34 @@ def peer(program, path, pins):
         start = time.perf_counter()
         mesh.compute_texcoord_parametrization_least_squares_conformal_maps()
         seconds = time.perf_counter() - start
-    print(json.dumps([seconds, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024]))
+    print(json.dumps(seconds))
+
+
+def measured(command):
+    """What a command prints, and its peak memory in MB.
+
+    It is started by a small process of its own, since a new process counts what the one that starts it has.
+    """
+    command = [sys.executable, __file__, "--measured", *map(str, command)]
+    run = subprocess.run(command, stdout=subprocess.PIPE, check=True)
+    report = run.stdout.decode().splitlines()
+    return report[:-1], float(report[-1])
+
+
+def start_measured(command):
+    """Runs a command and prints its peak memory after what it prints."""
+    process = subprocess.Popen(command)
+    _, status, usage = os.wait4(process.pid, 0)
+    print(usage.ru_maxrss / 1024)
+    sys.exit(os.waitstatus_to_exitcode(status))
 
 
 def ours(path, pins):
     out = path.with_suffix(".ours.obj")
     command = [ROOT / "target/release/examples/map_mesh", path, out, "--pins", f"{pins[0]},{pins[1]}"]
-    # wait4 gives the peak memory of this one process.
-    process = subprocess.Popen(command, stdout=subprocess.PIPE)
-    report = json.load(process.stdout)
-    _, status, usage = os.wait4(process.pid, 0)
-    assert status == 0, "map_mesh failed"
-    times = report["timings_ms"]
-    return 1e-3 * sum(times[k] for k in ("neighbours", "prepare", "map")), usage.ru_maxrss / 1024
+    report, megabytes = measured(command)
+    times = json.loads("".join(report))["timings_ms"]
+    return 1e-3 * sum(times[k] for k in ("neighbours", "prepare", "map")), megabytes
 
 
 def our_map(path):
@@ -222,10 +236,9 @@ def main():
                 seconds, megabytes = ours(path, pins)
                 mine.append(seconds)
                 memory["ours"] = megabytes
-                run = subprocess.run([sys.executable, __file__, "--peer", program, path, *map(str, pins)],
-                                     stdout=subprocess.PIPE, check=True)
-                seconds, memory[program] = json.loads(run.stdout.decode().splitlines()[-1])
-                theirs[program].append(seconds / mine[-1])
+                command = [sys.executable, __file__, "--peer", program, path, *pins]
+                report, memory[program] = measured(command)
+                theirs[program].append(json.loads(report[-1]) / mine[-1])
         difference = np.abs(our_map(path) - np.load(path.with_suffix(".igl.npy"))).max()
         middle = statistics.median(mine)
         found.append((name, len(faces), middle))
@@ -245,7 +258,9 @@ def main():
 
 if __name__ == "__main__":
     enter_environment()
-    if len(sys.argv) > 1 and sys.argv[1] == "--peer":
+    if len(sys.argv) > 1 and sys.argv[1] == "--measured":
+        start_measured(sys.argv[2:])
+    elif len(sys.argv) > 1 and sys.argv[1] == "--peer":
         peer(sys.argv[2], pathlib.Path(sys.argv[3]), [int(a) for a in sys.argv[4:6]])
     else:
         main()
