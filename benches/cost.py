@@ -13,16 +13,15 @@ largest sizes. target/peers/cost.svg draws them. The environment is that of benc
 import argparse
 import json
 import math
-import os
 import pathlib
 import shutil
 import statistics
 import subprocess
 import sys
-import time
 
 ROOT = pathlib.Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(ROOT / "benches/peers"), str(ROOT / "tests/outside")]
+import measured  # noqa: E402
 import run as peers  # noqa: E402
 
 SIZES = 5
@@ -49,14 +48,10 @@ def draft(program, fitting, out, threads):
     shutil.rmtree(out, ignore_errors=True)
     command = [program, "draft", fitting, "--out", out, "--timings", "--quiet"]
     command += ["--threads", str(threads)] if threads else []
-    start = time.perf_counter()
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
-    _, status, usage = os.wait4(process.pid, 0)
-    wall = time.perf_counter() - start
-    code = os.waitstatus_to_exitcode(status)
-    assert code in (0, 3), f"draft ended with {code}"
+    _, taken = measured.run(command)
+    assert taken["code"] in (0, 3), f"draft ended with {taken['code']}"
     stages = json.loads((out / "pattern.json").read_text())["timings_ms"]
-    return wall, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024, stages
+    return taken["seconds"], taken["processor"], taken["megabytes"], stages
 
 
 def exponent(sizes, values):

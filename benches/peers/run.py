@@ -27,6 +27,8 @@ import sys
 import time
 import venv
 
+import measured
+
 ROOT = pathlib.Path(__file__).resolve().parents[2]
 WORK = ROOT / "target" / "peers"
 HERE = pathlib.Path(__file__).resolve().parent
@@ -179,31 +181,13 @@ def peer(program, path, pins):
     print(json.dumps(seconds))
 
 
-def measured(command):
-    """What a command prints, and its peak memory in MB.
-
-    It is started by a small process of its own, since a new process counts what the one that starts it has.
-    """
-    command = [sys.executable, __file__, "--measured", *map(str, command)]
-    run = subprocess.run(command, stdout=subprocess.PIPE, check=True)
-    report = run.stdout.decode().splitlines()
-    return report[:-1], float(report[-1])
-
-
-def start_measured(command):
-    """Runs a command and prints its peak memory after what it prints."""
-    process = subprocess.Popen(command)
-    _, status, usage = os.wait4(process.pid, 0)
-    print(usage.ru_maxrss / 1024)
-    sys.exit(os.waitstatus_to_exitcode(status))
-
-
 def ours(path, pins):
     out = path.with_suffix(".ours.obj")
     command = [ROOT / "target/release/examples/map_mesh", path, out, "--pins", f"{pins[0]},{pins[1]}"]
-    report, megabytes = measured(command)
+    report, taken = measured.run(command)
+    assert taken["code"] == 0, "map_mesh failed"
     times = json.loads("".join(report))["timings_ms"]
-    return 1e-3 * sum(times[k] for k in ("neighbours", "prepare", "map")), megabytes
+    return 1e-3 * sum(times[k] for k in ("neighbours", "prepare", "map")), taken["megabytes"]
 
 
 def our_map(path):
@@ -237,7 +221,9 @@ def main():
                 mine.append(seconds)
                 memory["ours"] = megabytes
                 command = [sys.executable, __file__, "--peer", program, path, *pins]
-                report, memory[program] = measured(command)
+                report, taken = measured.run(command)
+                assert taken["code"] == 0, f"{program} failed"
+                memory[program] = taken["megabytes"]
                 theirs[program].append(json.loads(report[-1]) / mine[-1])
         difference = np.abs(our_map(path) - np.load(path.with_suffix(".igl.npy"))).max()
         middle = statistics.median(mine)
@@ -258,9 +244,7 @@ def main():
 
 if __name__ == "__main__":
     enter_environment()
-    if len(sys.argv) > 1 and sys.argv[1] == "--measured":
-        start_measured(sys.argv[2:])
-    elif len(sys.argv) > 1 and sys.argv[1] == "--peer":
+    if len(sys.argv) > 1 and sys.argv[1] == "--peer":
         peer(sys.argv[2], pathlib.Path(sys.argv[3]), [int(a) for a in sys.argv[4:6]])
     else:
         main()
