@@ -113,9 +113,13 @@ impl<T: Real> Multifrontal<T> {
             return Ok(());
         }
         let factored = factor_stretch(fronts, &mut self.panels, values, &mut Spare::default());
-        self.schur = factored.map_err(|place| SolveError::NotPositiveDefinite {
+        let mut schur = factored.map_err(|place| SolveError::NotPositiveDefinite {
             row: self.symbolic.order[place] as usize,
         })?;
+        // It may stand in a block that was made for a larger front.
+        schur.truncate(self.kept() * self.kept());
+        schur.shrink_to_fit();
+        self.schur = schur;
         Ok(())
     }
 
@@ -127,7 +131,6 @@ impl<T: Real> Multifrontal<T> {
     /// Hands over `−A_BI A_II⁻¹ A_IB` on the kept rows in the order they were given, by columns, lower triangle; what
     /// is in the upper one has no meaning.
     pub(crate) fn take_schur(&mut self) -> Vec<T> {
-        self.schur.truncate(self.kept() * self.kept());
         std::mem::take(&mut self.schur)
     }
 

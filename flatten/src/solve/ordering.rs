@@ -102,7 +102,7 @@ struct Dissection<'a> {
     /// Number of the region a vertex is in: where the region's stretch starts in the order, so
     /// that no two have the same. [`NONE`] in separators and outside.
     region: Vec<AtomicU32>,
-    /// Place of a vertex on the far side of a cut in the bipartite graph.
+    /// Place of a vertex on the far side of a cut in the bipartite graph; its number in a region that is copied out.
     slot: Vec<AtomicU32>,
 }
 

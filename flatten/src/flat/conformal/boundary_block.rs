@@ -114,26 +114,20 @@ impl BoundaryBlock {
         let free: Vec<usize> = (0..size)
             .filter(|&i| held.iter().all(|&(pin, _)| pin != i))
             .collect();
-        let mut of_pins = held.map(|(pin, _)| {
-            let entry = |i: usize| self.real[i.min(pin) * size + i.max(pin)];
-            (0..size)
-                .map(|i| c64::new(entry(i), 0.0))
-                .collect::<Vec<_>>()
-        });
-        for (column, (pin, _)) in of_pins.iter_mut().zip(held) {
+        let mut pull = vec![c64::new(0.0, 0.0); size];
+        for (pin, z) in held {
+            for (i, pull) in pull.iter_mut().enumerate() {
+                *pull += z * self.real[i.min(pin) * size + i.max(pin)];
+            }
             for &(i, j, turn) in &self.turns {
                 if j == pin {
-                    column[i] += turn;
+                    pull[i] += turn * z;
                 } else if i == pin {
-                    column[j] += turn.conj();
+                    pull[j] += turn.conj() * z;
                 }
             }
         }
-        let pull = |i: usize| -> c64 {
-            let columns = of_pins.iter().zip(held);
-            columns.map(|(column, (_, z))| column[i] * z).sum()
-        };
-        let mut rhs: Vec<c64> = free.iter().map(|&i| -pull(i)).collect();
+        let mut rhs: Vec<c64> = free.iter().map(|&i| -pull[i]).collect();
         DenseFactor::new(self.hermitian(&free), free.len())
             .map_err(|row| SolveError::NotPositiveDefinite {
                 row: self.kept[free[row]] as usize,
