@@ -37,14 +37,15 @@ use crate::{
 
 /// Regions of this many rows are not cut; their dense blocks are as quick.
 pub(crate) const LEAF: usize = 48;
+/// Regions above this size look for the plane that cuts the fewest edges; smaller ones are halved across their
+/// longest axis, which makes the factor a hundredth larger.
+const SEARCHED: usize = 1000;
 /// Vertices looked at to choose a plane.
 const SAMPLE: usize = 400;
 /// Places tried along an axis.
 const BINS: usize = 128;
 /// Least share of a region that a part may have.
 const LEAST_PART: f64 = 0.25;
-/// Regions above this size try slanted planes as well.
-const TRY_SLANTS: usize = 1000;
 /// Regions above this size are cut in parallel.
 pub(crate) const PARALLEL: usize = 3000;
 
@@ -218,13 +219,14 @@ impl<'a> Dissection<'a> {
 
     /// Sorts a region into left part, right part and separator; returns the sizes of the parts.
     fn split(&self, vertices: &mut [u32], name: u32) -> [usize; 2] {
-        let (direction, mut level) = self.choose_plane(vertices, name);
-        let mut heights: Vec<f64> = vertices
-            .iter()
-            .map(|&v| self.height(v, &direction))
-            .collect();
+        let Plane {
+            mut heights,
+            mut level,
+        } = self.choose_plane(vertices, name);
         let above = heights.iter().filter(|&&h| h >= level).count();
-        let by_place = 0 < above && above < vertices.len();
+        // What was seen on a sample may be somewhat otherwise in the whole.
+        let least = 0.5 * LEAST_PART * vertices.len() as f64;
+        let by_place = above.min(vertices.len() - above) as f64 >= least;
         if !by_place {
             // Points on one place or nearly: halve by number, anything else being as good.
             heights = (0..vertices.len()).map(|k| k as f64).collect();
@@ -285,44 +287,45 @@ impl<'a> Dissection<'a> {
         self.positions[vertex as usize].coords.dot(direction)
     }
 
-    /// The plane, by its normal and height, that cuts the fewest edges for its balance.
-    fn choose_plane(&self, vertices: &[u32], name: u32) -> (Vector3, f64) {
+    /// A plane across a region that cuts few edges.
+    fn choose_plane(&self, vertices: &[u32], name: u32) -> Plane {
         let stride = vertices.len().div_ceil(SAMPLE);
         let sample: Vec<u32> = vertices.iter().copied().step_by(stride).collect();
         let axes = principal_axes(sample.iter().map(|&v| self.positions[v as usize]));
-        let mut directions = vec![axes[0]];
-        if vertices.len() > TRY_SLANTS {
-            directions.push(axes[1]);
-            directions.push((axes[0] + axes[1]).normalize());
-            directions.push((axes[0] - axes[1]).normalize());
+        let heights = |direction: Vector3| -> Vec<f64> {
+            let height = |&v: &u32| self.height(v, &direction);
+            vertices.iter().map(height).collect()
+        };
+        if vertices.len() <= SEARCHED {
+            let heights = heights(axes[0]);
+            let (_, &mut level, _) = heights
+                .clone()
+                .select_nth_unstable_by(vertices.len() / 2, f64::total_cmp);
+            return Plane { heights, level };
         }
-        let edges = self.edges_at(&sample, name, stride == 1);
+        let slants = [axes[0] + axes[1], axes[0] - axes[1]].map(|d| d.normalize());
+        let edges = self.edges_at(&sample, name);
         let mut best = (f64::INFINITY, axes[0], f64::INFINITY);
-        for direction in directions {
+        for direction in [axes[0], axes[1], slants[0], slants[1]] {
             let (cost, level) = edges.sweep(&direction);
             if cost < best.0 {
                 best = (cost, direction, level);
             }
         }
-        (best.1, best.2)
+        Plane {
+            heights: heights(best.1),
+            level: best.2,
+        }
     }
 
-    /// What edges there are at some vertices of a region.
-    fn edges_at(&self, sample: &[u32], name: u32, once: bool) -> Edges {
+    /// The edges at some vertices of a region.
+    fn edges_at(&self, sample: &[u32], name: u32) -> Edges {
         let mut edges = Edges {
             points: sample.iter().map(|&v| self.positions[v as usize]).collect(),
             tails: Vec::with_capacity(7 * sample.len()),
-            times: if once { 2 } else { 1 },
         };
         for (tail, &v) in sample.iter().enumerate() {
-            let all = self.graph.of(v);
-            // Seen from both its ends an edge counts twice.
-            let ends = if once {
-                &all[all.partition_point(|&w| w < v)..]
-            } else {
-                all
-            };
-            for &w in ends {
+            for &w in self.graph.of(v) {
                 if self.region[w as usize].load(Relaxed) == name {
                     edges.tails.push(index(tail));
                     edges.points.push(self.positions[w as usize]);
@@ -333,14 +336,18 @@ impl<'a> Dissection<'a> {
     }
 }
 
+/// A plane that cuts a region: how high the vertices are above one parallel to it, and how high it is itself.
+struct Plane {
+    heights: Vec<f64>,
+    level: f64,
+}
+
 /// Edges at a sample of vertices.
 struct Edges {
     /// The vertices of the sample, then the heads of their edges.
     points: Vec<Point3>,
     /// Which vertex of the sample each edge leaves from.
     tails: Vec<u32>,
-    /// How often each edge counts.
-    times: i32,
 }
 
 impl Edges {
@@ -381,7 +388,7 @@ impl Edges {
             cut += edges[k];
             let share = f64::from(below) / sample.len() as f64;
             if (LEAST_PART..=1.0 - LEAST_PART).contains(&share) {
-                let cost = (f64::from(self.times * cut) + 1.0) / (share * (1.0 - share));
+                let cost = (f64::from(cut) + 1.0) / (share * (1.0 - share));
                 if cost < best.0 {
                     best = (cost, low + (k + 1) as f64 * width);
                 }
