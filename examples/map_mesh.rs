@@ -14,10 +14,11 @@ use flatten::{
         conformal::{ConformalOptions, Flattener, Method},
     },
     mesh::TriMesh,
-    scan,
+    process, scan,
 };
 
 fn main() -> Result<(), Box<dyn Error>> {
+    process::set_up(0)?;
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let (input, output, method) = match arguments.as_slice() {
         [input, output] => (input, output, Method::PinFree),

@@ -12,7 +12,8 @@
 //!
 //! Beside the way: [`tape`] (readings on the surface), [`trace`] (pen line from colour), [`form`] (a
 //! head from readings alone). Under it: [`plane`] (2D geometry), [`solve`] (sparse systems), [`units`].
-//! [`job`] gathers what one fitting asks for, [`draft`](mod@draft) goes the whole way.
+//! [`job`] gathers what one fitting asks for, [`draft`](mod@draft) goes the whole way; [`process`] sets up a
+//! program for it.
 //!
 //! Inside the crate lengths are millimetres and angles radians. Head axes are RAS: x to the client's
 //! right, y to the front, z up. The plane of a flat map has the outside (hair side) facing the reader.
@@ -82,6 +83,8 @@ pub mod units;
 pub mod job;
 
 pub mod draft;
+
+pub mod process;
 
 /// A point in space, millimetres.
 pub type Point3 = nalgebra::Point3<f64>;

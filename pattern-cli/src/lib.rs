@@ -54,8 +54,7 @@ pub fn run() -> ExitCode {
     // None of its own is the system's choice. Started here and not where it is first needed, because
     // there a system that gives no more threads could only be answered with a panic.
     let threads = args.common.threads.map_or(0, usize::from);
-    let pool = rayon::ThreadPoolBuilder::new().num_threads(threads);
-    if let Err(why) = pool.build_global() {
+    if let Err(why) = flatten::process::set_up(threads) {
         let sentence =
             format!("the system gives no threads to work with ({why}); name fewer with --threads");
         return voice.refuse(&outcome::Failure::new(sentence));
