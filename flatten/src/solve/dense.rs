@@ -36,7 +36,7 @@ const PARALLEL_WORK: usize = 4_000_000;
 ///
 /// `Err` holds the first row of `top` without a positive pivot.
 pub(crate) fn eliminate<T: ComplexField>(
-    mut top: MatMut<'_, T>,
+    top: MatMut<'_, T>,
     mut below: MatMut<'_, T>,
     corner: MatMut<'_, T>,
 ) -> Result<(), usize> {
@@ -44,31 +44,60 @@ pub(crate) fn eliminate<T: ComplexField>(
     if pivots == 0 {
         return Ok(());
     }
-    let mut memory = MemBuffer::new(cholesky_in_place_scratch::<T>(
-        pivots,
-        Par::Seq,
-        faer::Spec::default(),
-    ));
+    let parallel = pivots * (pivots + rest) * (pivots + rest) > PARALLEL_WORK;
+    factor(top, below.rb_mut(), parallel)?;
+    if rest > 0 {
+        subtract_square(below.rb(), corner, parallel);
+    }
+    Ok(())
+}
+
+/// The first two lines of [`eliminate`], where there is much to do by blocks of columns.
+fn factor<T: ComplexField>(
+    mut top: MatMut<'_, T>,
+    mut below: MatMut<'_, T>,
+    parallel: bool,
+) -> Result<(), usize> {
+    let mut done = 0;
+    while parallel && top.nrows() > 2 * BLOCK {
+        let (mut first, _, mut under, mut rest) = top.split_at_mut(BLOCK, BLOCK);
+        let (mut left, mut right) = below.split_at_col_mut(BLOCK);
+        cholesky(first.rb_mut()).map_err(|row| done + row)?;
+        rayon::join(
+            || divide(first.rb(), under.rb_mut(), true),
+            || divide(first.rb(), left.rb_mut(), true),
+        );
+        rayon::join(
+            || subtract_square(under.rb(), rest.rb_mut(), true),
+            || subtract_product(left.rb(), under.rb(), right.rb_mut()),
+        );
+        done += BLOCK;
+        (top, below) = (rest, right);
+    }
+    cholesky(top.rb_mut()).map_err(|row| done + row)?;
+    divide(top.rb(), below, parallel);
+    Ok(())
+}
+
+/// `top ← G` with `GGᴴ = top`, lower triangle, on this thread.
+fn cholesky<T: ComplexField>(top: MatMut<'_, T>) -> Result<(), usize> {
+    let size = top.nrows();
+    let scratch = cholesky_in_place_scratch::<T>(size, Par::Seq, faer::Spec::default());
     cholesky_in_place(
-        top.rb_mut(),
+        top,
         faer::linalg::cholesky::llt::factor::LltRegularization::default(),
         Par::Seq,
-        MemStack::new(&mut memory),
+        MemStack::new(&mut MemBuffer::new(scratch)),
         faer::Spec::default(),
     )
     .map_err(|LltError::NonPositivePivot { index }| index)?;
-    if rest == 0 {
-        return Ok(());
-    }
-    let parallel = pivots * rest * rest > PARALLEL_WORK;
-    divide(top.rb(), below.rb_mut(), parallel);
-    subtract_square(below.rb(), corner, parallel);
     Ok(())
 }
 
 /// `below ← below G⁻ᴴ`, by blocks of rows.
 fn divide<T: ComplexField>(factor: MatRef<'_, T>, below: MatMut<'_, T>, parallel: bool) {
-    if parallel && below.nrows() > BLOCK {
+    if below.nrows() == 0 {
+    } else if parallel && below.nrows() > BLOCK {
         let half = (below.nrows() / 2).next_multiple_of(BLOCK);
         let (upper, lower) = below.split_at_row_mut(half);
         rayon::join(
@@ -159,15 +188,9 @@ pub(crate) struct DenseFactor<T> {
 impl<T: ComplexField> DenseFactor<T> {
     /// Factors a matrix given by columns, lower triangle; `Err` holds the row without a pivot.
     pub(crate) fn new(mut lower: Vec<T>, size: usize) -> Result<Self, usize> {
-        let mut rest = MatMut::from_column_major_slice_mut(&mut lower, size, size);
-        let mut done = 0;
-        while rest.nrows() > 0 {
-            let width = BLOCK.min(rest.nrows());
-            let (top, _, mut below, mut corner) = rest.split_at_mut(width, width);
-            eliminate(top, below.rb_mut(), corner.rb_mut()).map_err(|row| done + row)?;
-            done += width;
-            rest = corner;
-        }
+        let whole = MatMut::from_column_major_slice_mut(&mut lower, size, size);
+        let (top, below) = whole.split_at_row_mut(size);
+        factor(top, below, true)?;
         Ok(Self { size, lower })
     }
 

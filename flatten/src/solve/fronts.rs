@@ -28,6 +28,7 @@
 //! Cost on a surface of n vertices: O(n log n) memory, O(n^1.5) multiplications.
 
 use std::{
+    ops::Range,
     sync::Arc,
     time::{Duration, Instant},
 };
@@ -42,6 +43,9 @@ use super::{
     symbolic::{Front, Symbolic, split_fronts},
 };
 use crate::Point3;
+
+/// Fronts of more rows are filled on two threads.
+const PARALLEL_ROWS: usize = 300;
 
 /// A precision that a factor may be made in.
 pub(crate) trait Real: RealField + Copy + Default + Into<f64> {}
@@ -195,30 +199,27 @@ struct Spare<T> {
     blocks: Vec<Vec<T>>,
 }
 
-impl<T: Real> Spare<T> {
-    /// A square block by columns whose lower triangle is zero, the rest being of no matter; it may be longer than
-    /// that.
-    fn block(&mut self, size: usize) -> Vec<T> {
-        let fits = |block: &Vec<T>| block.len() >= size * size;
-        let Some(k) = self.blocks.iter().rposition(fits) else {
-            return zeros(size * size);
-        };
-        let mut block = self.blocks.swap_remove(k);
-        for column in 0..size {
-            block[column * size + column..(column + 1) * size].fill(T::zero_impl());
-        }
-        block
+/// A square block by columns whose lower triangle is zero, the rest being of no matter; it may be longer than
+/// that.
+fn block<T: Real>(spare: &mut Vec<Vec<T>>, size: usize) -> Vec<T> {
+    let fits = |block: &Vec<T>| block.len() >= size * size;
+    let Some(k) = spare.iter().rposition(fits) else {
+        return zeros(size * size);
+    };
+    let mut block = spare.swap_remove(k);
+    for column in 0..size {
+        block[column * size + column..(column + 1) * size].fill(T::zero_impl());
     }
+    block
+}
 
-    /// Room for a front's panel, zero.
-    fn panel(&mut self, size: usize) -> &mut [T] {
-        if self.panel.len() < size {
-            self.panel = zeros(size);
-        } else {
-            self.panel[..size].fill(T::zero_impl());
-        }
-        &mut self.panel[..size]
+/// Room for a front's panel, with whatever was in it.
+fn room<T: Real>(spare: &mut Vec<T>, size: usize) -> &mut [T] {
+    if spare.len() < size {
+        *spare = Vec::new();
+        *spare = zeros(size);
     }
+    &mut spare[..size]
 }
 
 /// Zeros that are written: pages that the system hands out as zeros would be mapped to be read and once more to be
@@ -261,14 +262,21 @@ fn factor_stretch<T: Real>(
         Vec::new()
     };
     let (pivots, border, rows) = (own.pivots, own.border.len(), own.rows());
-    let mut corner = spare.block(border);
-    let panel = spare.panel(rows * pivots);
-    for &(at, entry) in &own.entries {
-        panel[at as usize] = T::from_f64_impl(values[entry as usize]);
-    }
-    for (part, update) in &parts {
-        add_update(part, update, own, panel, &mut corner);
-    }
+    let Spare { panel, blocks } = spare;
+    let panel = room(panel, rows * pivots);
+    let fill_panel = || {
+        panel.fill(T::zero_impl());
+        for &(at, entry) in &own.entries {
+            panel[at as usize] = T::from_f64_impl(values[entry as usize]);
+        }
+        add_updates(&parts, 0..pivots, panel, rows);
+    };
+    let fill_corner = || {
+        let mut corner = block(blocks, border);
+        add_updates(&parts, pivots..rows, &mut corner, border);
+        corner
+    };
+    let ((), mut corner) = both(rows > PARALLEL_ROWS, fill_panel, fill_corner);
     let whole = MatMut::from_column_major_slice_mut(panel, rows, pivots);
     let (top, below) = whole.split_at_row_mut(pivots);
     let rest = MatMut::from_column_major_slice_mut(&mut corner[..border * border], border, border);
@@ -285,28 +293,35 @@ fn factor_stretch<T: Real>(
     Ok(corner)
 }
 
-/// Adds the Schur complement that a part left behind to the front above it.
-fn add_update<T: Real>(part: &Front, update: &[T], own: &Front, panel: &mut [T], corner: &mut [T]) {
-    let (pivots, border, rows) = (own.pivots, own.border.len(), own.rows());
-    let size = part.border.len();
-    for (k, run) in part.runs.iter().enumerate() {
-        for step in 0..run.count {
-            let column = run.to + step;
-            let (target, skip) = if column < pivots {
-                (&mut panel[column * rows..][..rows], 0)
-            } else {
-                (&mut corner[(column - pivots) * border..][..border], pivots)
-            };
-            let source = &update[(run.from + step) * size..][..size];
-            // Of this run what is below the diagonal, of those after it all.
-            let mut above = step;
-            for run in &part.runs[k..] {
-                let target = &mut target[run.to + above - skip..run.to + run.count - skip];
-                let source = &source[run.from + above..run.from + run.count];
-                for (sum, &value) in target.iter_mut().zip(source) {
-                    *sum += value;
+/// Adds the Schur complements that the parts left behind to some columns of the front above them, which are given from the
+/// first of their own rows down, `height` numbers each.
+fn add_updates<T: Real>(
+    parts: &[(&Front, Vec<T>)],
+    columns: Range<usize>,
+    target: &mut [T],
+    height: usize,
+) {
+    for (part, update) in parts {
+        let size = part.border.len();
+        for (k, run) in part.runs.iter().enumerate() {
+            for step in 0..run.count {
+                let column = run.to + step;
+                if !columns.contains(&column) {
+                    continue;
                 }
-                above = 0;
+                let target = &mut target[(column - columns.start) * height..][..height];
+                let source = &update[(run.from + step) * size..][..size];
+                // Of this run what is below the diagonal, of those after it all.
+                let mut above = step;
+                for run in &part.runs[k..] {
+                    let rows = run.to + above - columns.start..run.to + run.count - columns.start;
+                    let target = &mut target[rows];
+                    let source = &source[run.from + above..run.from + run.count];
+                    for (sum, &value) in target.iter_mut().zip(source) {
+                        *sum += value;
+                    }
+                    above = 0;
+                }
             }
         }
     }
@@ -326,7 +341,7 @@ fn forward_stretch<T: Real, const K: usize>(
         let (first_panels, second_panels) = inner_panels.split_at(first.len());
         let (first_x, second_x) = inner.split_at_mut(places(first));
         let (a, b) = both(
-            own,
+            own.side_by_side(),
             || forward_stretch(first, first_panels, first_x),
             || forward_stretch(second, second_panels, second_x),
         );
@@ -401,19 +416,19 @@ fn backward_stretch<T: Real, const K: usize>(
         rows.iter().map(|&row| local[row as usize]).collect()
     };
     both(
-        own,
+        own.side_by_side(),
         || backward_stretch(first, first_panels, first_x, &seen_by(first)),
         || backward_stretch(second, second_panels, second_x, &seen_by(second)),
     );
 }
 
-/// Does the two parts of a region, on two threads where that pays.
+/// Does two things, on two threads where that pays.
 fn both<A: Send, B: Send>(
-    whole: &Front,
+    parallel: bool,
     first: impl FnOnce() -> A + Send,
     second: impl FnOnce() -> B + Send,
 ) -> (A, B) {
-    if whole.side_by_side() {
+    if parallel {
         rayon::join(first, second)
     } else {
         (first(), second())
