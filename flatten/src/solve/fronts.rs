@@ -20,7 +20,8 @@
 //! share nothing, so they run in parallel; sums are taken in the order of the tree, so the bits are
 //! the same with any number of threads.
 //!
-//! Fronts are worked on in memory that has been used before; what is kept of them is copied out of it.
+//! A front is worked on at a *desk*, memory that has been used before; what is kept of it and what goes up are copied
+//! from there, without their upper halves.
 //!
 //! In single precision the factor takes half the memory and little more than half the time. It then has an error of
 //! some 1e-7 times the matrix's condition: enough to begin from, not to answer with.
@@ -29,7 +30,7 @@
 
 use std::{
     ops::Range,
-    sync::Arc,
+    sync::{Arc, Mutex, MutexGuard},
     time::{Duration, Instant},
 };
 
@@ -62,7 +63,7 @@ pub(crate) struct Multifrontal<T = f64> {
     /// For each front `[G_pivots; G_border]` by columns, each from the diagonal down.
     panels: Vec<Vec<T>>,
     /// Schur complement on the kept rows less their own entries of the matrix, `−A_BI A_II⁻¹ A_IB`,
-    /// by columns, lower triangle; empty once it is taken.
+    /// by columns, each from the diagonal down; empty once it is taken.
     schur: Vec<T>,
     timings: Vec<(&'static str, Duration)>,
 }
@@ -113,17 +114,13 @@ impl<T: Real> Multifrontal<T> {
     pub(crate) fn refactor_values(&mut self, values: &[f64]) -> Result<(), SolveError> {
         let fronts = &self.symbolic.fronts;
         if fronts.is_empty() {
-            self.schur = zeros(self.kept() * self.kept());
+            self.schur = zeros(packed_column(self.kept(), self.kept()));
             return Ok(());
         }
-        let factored = factor_stretch(fronts, &mut self.panels, values, &mut Spare::default());
-        let mut schur = factored.map_err(|place| SolveError::NotPositiveDefinite {
+        let factored = factor_stretch(fronts, &mut self.panels, values, &Desks::new(fronts));
+        self.schur = factored.map_err(|place| SolveError::NotPositiveDefinite {
             row: self.symbolic.order[place] as usize,
         })?;
-        // It may stand in a block that was made for a larger front.
-        schur.truncate(self.kept() * self.kept());
-        schur.shrink_to_fit();
-        self.schur = schur;
         Ok(())
     }
 
@@ -132,8 +129,8 @@ impl<T: Real> Multifrontal<T> {
         self.symbolic.order.len() - self.symbolic.eliminated
     }
 
-    /// Hands over `−A_BI A_II⁻¹ A_IB` on the kept rows in the order they were given, by columns, lower triangle; what
-    /// is in the upper one has no meaning.
+    /// Hands over `−A_BI A_II⁻¹ A_IB` on the kept rows in the order they were given, by columns, each from the
+    /// diagonal down.
     pub(crate) fn take_schur(&mut self) -> Vec<T> {
         std::mem::take(&mut self.schur)
     }
@@ -191,35 +188,61 @@ impl<T: Real> Multifrontal<T> {
     }
 }
 
-/// Memory that has been used and may be used again: what is at hand is in the cache, and pages that are new cost
-/// more than the numbers that are written to them.
+/// Memory for the front that a thread is at work on. What is kept of a front is copied out of it: pages that are new cost
+/// more than the numbers that are written to them, and these stay in the cache.
 #[derive(Default)]
-struct Spare<T> {
+struct Desk<T> {
     panel: Vec<T>,
-    blocks: Vec<Vec<T>>,
+    corner: Vec<T>,
 }
 
-/// A square block by columns whose lower triangle is zero, the rest being of no matter; it may be longer than
-/// that.
-fn block<T: Real>(spare: &mut Vec<Vec<T>>, size: usize) -> Vec<T> {
-    let fits = |block: &Vec<T>| block.len() >= size * size;
-    let Some(k) = spare.iter().rposition(fits) else {
-        return zeros(size * size);
-    };
-    let mut block = spare.swap_remove(k);
-    for column in 0..size {
-        block[column * size + column..(column + 1) * size].fill(T::zero_impl());
-    }
-    block
+/// One for each thread, and one for a thread that is none of the pool's.
+struct Desks<T> {
+    desks: Vec<Mutex<Desk<T>>>,
+    largest_panel: usize,
+    largest_corner: usize,
 }
 
-/// Room for a front's panel, with whatever was in it.
-fn room<T: Real>(spare: &mut Vec<T>, size: usize) -> &mut [T] {
-    if spare.len() < size {
-        *spare = Vec::new();
-        *spare = zeros(size);
+impl<T: Real> Desks<T> {
+    fn new(fronts: &[Front]) -> Self {
+        let largest = |size: fn(&Front) -> usize| fronts.iter().map(size).max().unwrap_or(0);
+        Self {
+            desks: (0..=rayon::current_num_threads())
+                .map(|_| Mutex::default())
+                .collect(),
+            largest_panel: largest(|f| f.rows() * f.pivots),
+            largest_corner: largest(|f| f.border.len().pow(2)),
+        }
     }
-    &mut spare[..size]
+
+    fn own(&self) -> MutexGuard<'_, Desk<T>> {
+        let number = rayon::current_thread_index().unwrap_or(self.desks.len() - 1);
+        let desk = self.desks[number].lock();
+        desk.expect("no thread stops while it holds a desk")
+    }
+
+    /// This thread's desk, with room for a front, whatever is on it; a new one if it is in use, where a thread that
+    /// waits has taken up another front.
+    fn take(&self, front: &Front) -> Desk<T> {
+        let mut desk = std::mem::take(&mut *self.own());
+        let (panel, corner) = (front.rows() * front.pivots, front.border.len().pow(2));
+        extend(&mut desk.panel, panel, self.largest_panel);
+        extend(&mut desk.corner, corner, self.largest_corner);
+        desk
+    }
+
+    fn put_back(&self, desk: Desk<T>) {
+        *self.own() = desk;
+    }
+}
+
+/// Makes numbers at least so many; room for the most there will be is asked for at once, which is not
+/// touched before it is used.
+fn extend<T: Real>(numbers: &mut Vec<T>, count: usize, most: usize) {
+    numbers.reserve_exact(most.saturating_sub(numbers.len()));
+    if numbers.len() < count {
+        numbers.resize(count, T::zero_impl());
+    }
 }
 
 /// Zeros that are written: pages that the system hands out as zeros would be mapped to be read and once more to be
@@ -230,29 +253,23 @@ fn zeros<T: Real>(count: usize) -> Vec<T> {
     numbers
 }
 
-/// Factors a stretch of fronts and returns the Schur complement on the border of the last;
-/// `Err` holds the place without a positive pivot.
+/// Factors a stretch of fronts and returns the Schur complement on the border of the last, by columns, each from the
+/// diagonal down; `Err` holds the place without a positive pivot.
 fn factor_stretch<T: Real>(
     fronts: &[Front],
     panels: &mut [Vec<T>],
     values: &[f64],
-    spare: &mut Spare<T>,
+    desks: &Desks<T>,
 ) -> Result<Vec<T>, usize> {
     let (first, second, own) = split_fronts(fronts);
     let (inner, kept) = panels.split_at_mut(panels.len() - 1);
     let parts = if own.parted {
         let (first_panels, second_panels) = inner.split_at_mut(first.len());
-        let (a, b) = if own.side_by_side() {
-            rayon::join(
-                || factor_stretch(first, first_panels, values, spare),
-                || factor_stretch(second, second_panels, values, &mut Spare::default()),
-            )
-        } else {
-            (
-                factor_stretch(first, first_panels, values, spare),
-                factor_stretch(second, second_panels, values, spare),
-            )
-        };
+        let (a, b) = both(
+            own.side_by_side(),
+            || factor_stretch(first, first_panels, values, desks),
+            || factor_stretch(second, second_panels, values, desks),
+        );
         // Taken in order, so that the same pivot is reported with any number of threads.
         vec![
             (&first[first.len() - 1], a?),
@@ -262,35 +279,56 @@ fn factor_stretch<T: Real>(
         Vec::new()
     };
     let (pivots, border, rows) = (own.pivots, own.border.len(), own.rows());
-    let Spare { panel, blocks } = spare;
-    let panel = room(panel, rows * pivots);
-    let fill_panel = || {
-        panel.fill(T::zero_impl());
-        for &(at, entry) in &own.entries {
-            panel[at as usize] = T::from_f64_impl(values[entry as usize]);
-        }
-        add_updates(&parts, 0..pivots, panel, rows);
-    };
-    let fill_corner = || {
-        let mut corner = block(blocks, border);
-        add_updates(&parts, pivots..rows, &mut corner, border);
-        corner
-    };
-    let ((), mut corner) = both(rows > PARALLEL_ROWS, fill_panel, fill_corner);
+    let parallel = rows > PARALLEL_ROWS;
+    let mut desk = desks.take(own);
+    let panel = &mut desk.panel[..rows * pivots];
+    let corner = &mut desk.corner[..border * border];
+    both(
+        parallel,
+        || {
+            panel.fill(T::zero_impl());
+            for &(at, entry) in &own.entries {
+                panel[at as usize] = T::from_f64_impl(values[entry as usize]);
+            }
+            add_updates(&parts, 0..pivots, panel, rows);
+        },
+        || {
+            for j in 0..border {
+                corner[j * border + j..(j + 1) * border].fill(T::zero_impl());
+            }
+            add_updates(&parts, pivots..rows, corner, border);
+        },
+    );
+    drop(parts);
     let whole = MatMut::from_column_major_slice_mut(panel, rows, pivots);
     let (top, below) = whole.split_at_row_mut(pivots);
-    let rest = MatMut::from_column_major_slice_mut(&mut corner[..border * border], border, border);
+    let rest = MatMut::from_column_major_slice_mut(corner, border, border);
     eliminate(top, below, rest).map_err(|row| own.first + row)?;
-    let kept = &mut kept[0];
-    kept.clear();
-    kept.reserve_exact(own.size());
-    for j in 0..pivots {
-        kept.extend_from_slice(&panel[j * rows + j..(j + 1) * rows]);
+    let ((), update) = both(
+        parallel,
+        || pack(panel, pivots, rows, &mut kept[0]),
+        || {
+            let mut update = Vec::new();
+            pack(corner, border, border, &mut update);
+            update
+        },
+    );
+    desks.put_back(desk);
+    Ok(update)
+}
+
+/// Copies columns from the diagonal down.
+fn pack<T: Real>(block: &[T], columns: usize, rows: usize, packed: &mut Vec<T>) {
+    packed.clear();
+    packed.reserve_exact(packed_column(columns, rows));
+    for j in 0..columns {
+        packed.extend_from_slice(&block[j * rows + j..(j + 1) * rows]);
     }
-    spare
-        .blocks
-        .extend(parts.into_iter().map(|(_, update)| update));
-    Ok(corner)
+}
+
+/// Where a column begins in a block of so many rows that is packed from the diagonal down.
+pub(crate) fn packed_column(column: usize, rows: usize) -> usize {
+    column * rows - column * column.saturating_sub(1) / 2
 }
 
 /// Adds the Schur complements that the parts left behind to some columns of the front above them, which are given from the
@@ -310,13 +348,14 @@ fn add_updates<T: Real>(
                     continue;
                 }
                 let target = &mut target[(column - columns.start) * height..][..height];
-                let source = &update[(run.from + step) * size..][..size];
+                let from = run.from + step;
+                let source = &update[packed_column(from, size)..][..size - from];
                 // Of this run what is below the diagonal, of those after it all.
                 let mut above = step;
                 for run in &part.runs[k..] {
                     let rows = run.to + above - columns.start..run.to + run.count - columns.start;
                     let target = &mut target[rows];
-                    let source = &source[run.from + above..run.from + run.count];
+                    let source = &source[run.from + above - from..run.from + run.count - from];
                     for (sum, &value) in target.iter_mut().zip(source) {
                         *sum += value;
                     }

@@ -14,7 +14,7 @@ mod symbolic;
 
 pub use cholesky::{Cholesky, residual};
 pub(crate) use dense::DenseFactor;
-pub(crate) use fronts::Multifrontal;
+pub(crate) use fronts::{Multifrontal, packed_column};
 pub use laplacian::Laplacian;
 pub(crate) use laplacian::half_cotangents;
 pub(crate) use sparse::{SparseFactor, UpperTriangle};

@@ -86,11 +86,6 @@ impl Front {
     pub(crate) fn side_by_side(&self) -> bool {
         self.below > PARALLEL_FRONTS
     }
-
-    /// Numbers of the factor that it holds.
-    pub(crate) fn size(&self) -> usize {
-        self.pivots * (self.pivots + 1) / 2 + self.pivots * self.border.len()
-    }
 }
 
 /// The tree of fronts of a matrix, parts before the whole.

@@ -21,7 +21,7 @@ use nalgebra_sparse::CscMatrix;
 use super::{FlatError, equations, inside::Harmonic};
 use crate::{
     mesh::{NONE, TriMesh, index},
-    solve::{DenseFactor, Multifrontal, SolveError},
+    solve::{DenseFactor, Multifrontal, SolveError, packed_column},
 };
 
 /// The energy as a form in the boundary's values, and the way back inside.
@@ -32,7 +32,7 @@ pub(super) struct BoundaryBlock {
     /// Place of each vertex among `kept`, or [`NONE`].
     place: Vec<u32>,
     factor: Multifrontal,
-    /// `H_B + 2 A_BB`, which is real, by columns, lower triangle.
+    /// `H_B + 2 A_BB`, which is real, by columns, each from the diagonal down.
     real: Vec<f64>,
     /// What `−2 A_BB` adds below the diagonal: row, column, value.
     turns: Vec<(usize, usize, c64)>,
@@ -56,7 +56,7 @@ impl BoundaryBlock {
             for (&row, &value) in column.row_indices().iter().zip(column.values()) {
                 let i = place[row];
                 if i != NONE && i as usize >= j {
-                    real[j * size + i as usize] += value;
+                    real[packed_column(j, size) + i as usize - j] += value;
                 }
             }
         }
@@ -95,9 +95,9 @@ impl BoundaryBlock {
         let mut number = vec![None; size];
         for (b, &j) in rows.iter().enumerate() {
             number[j] = Some(b);
-            let column = &self.real[j * size..(j + 1) * size];
+            let column = &self.real[packed_column(j, size)..];
             lower.resize(lower.len() + b, c64::new(0.0, 0.0));
-            lower.extend(rows[b..].iter().map(|&i| c64::new(column[i], 0.0)));
+            lower.extend(rows[b..].iter().map(|&i| c64::new(column[i - j], 0.0)));
         }
         for &(i, j, turn) in &self.turns {
             if let (Some(a), Some(b)) = (number[i], number[j]) {
@@ -117,7 +117,8 @@ impl BoundaryBlock {
         let mut pull = vec![c64::new(0.0, 0.0); size];
         for (pin, z) in held {
             for (i, pull) in pull.iter_mut().enumerate() {
-                *pull += z * self.real[i.min(pin) * size + i.max(pin)];
+                let (row, column) = (i.max(pin), i.min(pin));
+                *pull += z * self.real[packed_column(column, size) + row - column];
             }
             for &(i, j, turn) in &self.turns {
                 if j == pin {
