@@ -342,11 +342,9 @@ fn add_updates<T: Real>(
     for (part, update) in parts {
         let size = part.border.len();
         for (k, run) in part.runs.iter().enumerate() {
-            for step in 0..run.count {
-                let column = run.to + step;
-                if !columns.contains(&column) {
-                    continue;
-                }
+            let first = run.to.max(columns.start);
+            for column in first..(run.to + run.count).min(columns.end) {
+                let step = column - run.to;
                 let target = &mut target[(column - columns.start) * height..][..height];
                 let from = run.from + step;
                 let source = &update[packed_column(from, size)..][..size - from];
@@ -500,10 +498,19 @@ fn dot<T: Real, const K: usize>(column: &[T], x: &[[T; K]]) -> [T; K] {
             total[k] += *g * x[k];
         }
     }
-    for sum in sums {
-        for k in 0..K {
-            total[k] += sum[k];
+    // In pairs: eight sums one after the other would wait for each other.
+    let mut half = LANES;
+    while half > 1 {
+        half /= 2;
+        for lane in 0..half {
+            for k in 0..K {
+                let other = sums[lane + half][k];
+                sums[lane][k] += other;
+            }
         }
+    }
+    for k in 0..K {
+        total[k] += sums[0][k];
     }
     total
 }
