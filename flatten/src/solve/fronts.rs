@@ -502,10 +502,10 @@ fn dot<T: Real, const K: usize>(column: &[T], x: &[[T; K]]) -> [T; K] {
     let mut half = LANES;
     while half > 1 {
         half /= 2;
-        for lane in 0..half {
+        let (sums, others) = sums.split_at_mut(half);
+        for (sum, other) in sums.iter_mut().zip(others) {
             for k in 0..K {
-                let other = sums[lane + half][k];
-                sums[lane][k] += other;
+                sum[k] += other[k];
             }
         }
     }
