@@ -114,7 +114,7 @@ impl<T: Real> Multifrontal<T> {
     pub(crate) fn refactor_values(&mut self, values: &[f64]) -> Result<(), SolveError> {
         let fronts = &self.symbolic.fronts;
         if fronts.is_empty() {
-            self.schur = zeros(packed_column(self.kept(), self.kept()));
+            self.schur = vec![T::zero_impl(); packed_column(self.kept(), self.kept())];
             return Ok(());
         }
         let factored = factor_stretch(fronts, &mut self.panels, values, &Desks::new(fronts));
@@ -243,14 +243,6 @@ fn extend<T: Real>(numbers: &mut Vec<T>, count: usize, most: usize) {
     if numbers.len() < count {
         numbers.resize(count, T::zero_impl());
     }
-}
-
-/// Zeros that are written: pages that the system hands out as zeros would be mapped to be read and once more to be
-/// written to, which stops the other threads each time.
-fn zeros<T: Real>(count: usize) -> Vec<T> {
-    let mut numbers = Vec::with_capacity(count);
-    numbers.resize(count, T::zero_impl());
-    numbers
 }
 
 /// Factors a stretch of fronts and returns the Schur complement on the border of the last, by columns, each from the
