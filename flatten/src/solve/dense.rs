@@ -96,8 +96,7 @@ fn cholesky<T: ComplexField>(top: MatMut<'_, T>) -> Result<(), usize> {
 
 /// `below ← below G⁻ᴴ`, by blocks of rows.
 fn divide<T: ComplexField>(factor: MatRef<'_, T>, below: MatMut<'_, T>, parallel: bool) {
-    if below.nrows() == 0 {
-    } else if parallel && below.nrows() > BLOCK {
+    if parallel && below.nrows() > BLOCK {
         let half = (below.nrows() / 2).next_multiple_of(BLOCK);
         let (upper, lower) = below.split_at_row_mut(half);
         rayon::join(

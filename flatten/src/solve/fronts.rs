@@ -291,6 +291,7 @@ fn factor_stretch<T: Real>(
             add_updates(&parts, pivots..rows, corner, border);
         },
     );
+    // Given back now, so that what is kept and what goes up take their memory.
     drop(parts);
     let whole = MatMut::from_column_major_slice_mut(panel, rows, pivots);
     let (top, below) = whole.split_at_row_mut(pivots);

@@ -38,6 +38,12 @@ pub(super) struct BoundaryBlock {
     turns: Vec<(usize, usize, c64)>,
 }
 
+/// Where the entry of two rows lies in a symmetric block of so many that is packed from the diagonal down.
+fn packed_entry(i: usize, j: usize, size: usize) -> usize {
+    let (row, column) = (i.max(j), i.min(j));
+    packed_column(column, size) + row - column
+}
+
 impl BoundaryBlock {
     pub(super) fn new(
         mesh: &TriMesh,
@@ -56,7 +62,7 @@ impl BoundaryBlock {
             for (&row, &value) in column.row_indices().iter().zip(column.values()) {
                 let i = place[row];
                 if i != NONE && i as usize >= j {
-                    real[packed_column(j, size) + i as usize - j] += value;
+                    real[packed_entry(i as usize, j, size)] += value;
                 }
             }
         }
@@ -117,8 +123,7 @@ impl BoundaryBlock {
         let mut pull = vec![c64::new(0.0, 0.0); size];
         for (pin, z) in held {
             for (i, pull) in pull.iter_mut().enumerate() {
-                let (row, column) = (i.max(pin), i.min(pin));
-                *pull += z * self.real[packed_column(column, size) + row - column];
+                *pull += z * self.real[packed_entry(i, pin, size)];
             }
             for &(i, j, turn) in &self.turns {
                 if j == pin {
