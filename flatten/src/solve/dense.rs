@@ -4,16 +4,21 @@
 //! each block is computed by one thread.
 
 use faer::{
-    Accum, Conj, MatMut, MatRef, Par,
+    Accum, Conj, Mat, MatMut, MatRef, Par,
     dyn_stack::{MemBuffer, MemStack},
     linalg::{
         cholesky::llt::factor::{LltError, cholesky_in_place, cholesky_in_place_scratch},
         matmul::{
             matmul_with_conj,
-            triangular::{BlockStructure, matmul_with_conj as triangular_matmul_with_conj},
+            triangular::{
+                BlockStructure, matmul as triangular_matmul,
+                matmul_with_conj as triangular_matmul_with_conj,
+            },
         },
+        triangular_inverse::invert_lower_triangular,
         triangular_solve::{
-            solve_lower_triangular_in_place_with_conj, solve_upper_triangular_in_place_with_conj,
+            solve_lower_triangular_in_place_with_conj, solve_upper_triangular_in_place,
+            solve_upper_triangular_in_place_with_conj,
         },
     },
     reborrow::{Reborrow, ReborrowMut},
@@ -111,6 +116,99 @@ fn divide<T: ComplexField>(factor: MatRef<'_, T>, below: MatMut<'_, T>, parallel
             Par::Seq,
         );
     }
+}
+
+/// From what [`eliminate`] leaves of a real matrix: `top ← top⁻¹`, both triangles, and `below ← below top⁻¹`, of what
+/// they were before it.
+pub(crate) fn invert(mut top: MatMut<'_, f64>, below: MatMut<'_, f64>) {
+    let n = top.nrows();
+    let mut inverse = Mat::zeros(n, n);
+    rayon::join(
+        || divide_again(top.rb(), below),
+        || invert_lower_triangular(inverse.rb_mut(), top.rb(), Par::Seq),
+    );
+    square_of_lower(inverse.rb(), top.rb_mut());
+    for j in 1..n {
+        for i in 0..j {
+            top[(i, j)] = top[(j, i)];
+        }
+    }
+}
+
+/// `below ← below G⁻¹`, by blocks of rows.
+fn divide_again(factor: MatRef<'_, f64>, below: MatMut<'_, f64>) {
+    if below.nrows() > BLOCK {
+        let half = (below.nrows() / 2).next_multiple_of(BLOCK);
+        let (upper, lower) = below.split_at_row_mut(half);
+        rayon::join(
+            || divide_again(factor, upper),
+            || divide_again(factor, lower),
+        );
+    } else {
+        solve_upper_triangular_in_place(factor.transpose(), below.transpose_mut(), Par::Seq);
+    }
+}
+
+/// Lower triangle of `target ← GᵀG`, `G` lower triangular.
+fn square_of_lower(factor: MatRef<'_, f64>, target: MatMut<'_, f64>) {
+    use BlockStructure::{Rectangular, TriangularLower, TriangularUpper};
+    let times =
+        |target, structure, add, left: MatRef<'_, f64>, left_structure, right, right_structure| {
+            let left = left.transpose();
+            triangular_matmul(
+                target,
+                structure,
+                add,
+                left,
+                left_structure,
+                right,
+                right_structure,
+                1.0,
+                Par::Seq,
+            );
+        };
+    let n = factor.nrows();
+    if n <= BLOCK {
+        times(
+            target,
+            TriangularLower,
+            Accum::Replace,
+            factor,
+            TriangularUpper,
+            factor,
+            TriangularLower,
+        );
+        return;
+    }
+    let half = (n / 2).next_multiple_of(BLOCK).min(n - 1);
+    let (first, _, between, second) = factor.split_at(half, half);
+    let (mut upper, _, across, lower) = target.split_at_mut(half, half);
+    rayon::join(
+        || {
+            square_of_lower(first, upper.rb_mut());
+            times(
+                upper,
+                TriangularLower,
+                Accum::Add,
+                between,
+                Rectangular,
+                between,
+                Rectangular,
+            );
+        },
+        || {
+            times(
+                across,
+                Rectangular,
+                Accum::Replace,
+                second,
+                TriangularUpper,
+                between,
+                Rectangular,
+            );
+            square_of_lower(second, lower);
+        },
+    );
 }
 
 /// Lower triangle of `corner ← corner − below belowᴴ`, by blocks of columns.

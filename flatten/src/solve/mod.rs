@@ -4,17 +4,22 @@
 //! triangles stored) and a position for each row. Out: a factor that is kept, solved many times and
 //! refreshed when only the values change.
 
+mod almost_real;
 mod cholesky;
 mod dense;
+mod factoring;
 mod fronts;
 mod laplacian;
 mod ordering;
+mod small;
 mod sparse;
+mod substitution;
 mod symbolic;
 
+pub(crate) use almost_real::AlmostReal;
 pub use cholesky::{Cholesky, residual};
-pub(crate) use dense::DenseFactor;
-pub(crate) use fronts::{Multifrontal, packed_column};
+pub(crate) use factoring::packed_column;
+pub(crate) use fronts::Multifrontal;
 pub use laplacian::Laplacian;
 pub(crate) use laplacian::half_cotangents;
 pub(crate) use sparse::{SparseFactor, UpperTriangle};

@@ -29,6 +29,7 @@
 use std::sync::atomic::{AtomicU32, Ordering::Relaxed};
 
 use nalgebra::Matrix3;
+use nalgebra_sparse::pattern::SparsityPattern;
 use rayon::prelude::*;
 
 use crate::{
@@ -54,17 +55,30 @@ const LEAST_PART: f64 = 0.25;
 /// Regions above this size are cut in parallel.
 pub(crate) const PARALLEL: usize = 3000;
 
-/// Neighbours of each vertex.
-#[derive(Debug)]
-pub(crate) struct Graph {
-    pub(crate) offsets: Vec<u32>,
-    pub(crate) neighbours: Vec<u32>,
+/// Which vertices have an edge.
+pub(crate) trait Graph: Sync {
+    /// The neighbours of a vertex.
+    fn of(&self, vertex: u32) -> impl Iterator<Item = u32>;
 }
 
-impl Graph {
-    pub(crate) fn of(&self, vertex: u32) -> &[u32] {
+impl Graph for SparsityPattern {
+    fn of(&self, vertex: u32) -> impl Iterator<Item = u32> {
+        let rows = self.lane(vertex as usize).iter().map(|&row| index(row));
+        rows.filter(move |&row| row != vertex)
+    }
+}
+
+/// The graph of a region that is copied out.
+struct Copied {
+    offsets: Vec<u32>,
+    neighbours: Vec<u32>,
+}
+
+impl Graph for Copied {
+    fn of(&self, vertex: u32) -> impl Iterator<Item = u32> {
         let v = vertex as usize;
-        &self.neighbours[self.offsets[v] as usize..self.offsets[v + 1] as usize]
+        let range = self.offsets[v] as usize..self.offsets[v + 1] as usize;
+        self.neighbours[range].iter().copied()
     }
 }
 
@@ -78,13 +92,13 @@ pub(crate) struct Region {
 
 /// Sorts `vertices` into elimination order, cut into leaves of at most `leaf` vertices.
 pub(crate) fn dissect(
-    graph: &Graph,
+    graph: &impl Graph,
     positions: &[Point3],
     vertices: &mut [u32],
     leaf: usize,
 ) -> Region {
     let longest_edge = |v: u32| {
-        let ends = graph.of(v).iter().map(|&w| positions[w as usize]);
+        let ends = graph.of(v).map(|w| positions[w as usize]);
         let lengths = ends.map(|p| (p - positions[v as usize]).norm_squared());
         lengths.fold(0.0, f64::max).sqrt()
     };
@@ -99,8 +113,8 @@ pub(crate) fn dissect(
 
 /// What the regions share. Each writes the entries of its own vertices alone, so atomics serve
 /// as plain memory that threads may share.
-struct Dissection<'a> {
-    graph: &'a Graph,
+struct Dissection<'a, G> {
+    graph: &'a G,
     positions: &'a [Point3],
     leaf: usize,
     /// Length of the longest edge at each vertex.
@@ -112,8 +126,8 @@ struct Dissection<'a> {
     slot: Vec<AtomicU32>,
 }
 
-impl<'a> Dissection<'a> {
-    fn new(graph: &'a Graph, positions: &'a [Point3], reach: &'a [f64], leaf: usize) -> Self {
+impl<'a, G: Graph> Dissection<'a, G> {
+    fn new(graph: &'a G, positions: &'a [Point3], reach: &'a [f64], leaf: usize) -> Self {
         let unseen = || (0..positions.len()).map(|_| AtomicU32::new(NONE)).collect();
         Self {
             graph,
@@ -144,12 +158,12 @@ impl<'a> Dissection<'a> {
         for (number, &v) in names.iter().enumerate() {
             self.slot[v as usize].store(index(number), Relaxed);
         }
-        let mut graph = Graph {
+        let mut graph = Copied {
             offsets: vec![0],
             neighbours: Vec::with_capacity(8 * names.len()),
         };
         for &v in &names {
-            let others = self.graph.of(v).iter().map(|&w| w as usize);
+            let others = self.graph.of(v).map(|w| w as usize);
             let inside = others.filter(|&w| self.region[w].load(Relaxed) == name);
             let numbers = inside.map(|w| self.slot[w].load(Relaxed));
             graph.neighbours.extend(numbers);
@@ -251,7 +265,7 @@ impl<'a> Dissection<'a> {
             if h >= level || by_place && !reaches(v, h) {
                 continue;
             }
-            for &w in self.graph.of(v) {
+            for w in self.graph.of(v) {
                 if self.region[w as usize].load(Relaxed) == far {
                     let mut place = self.slot[w as usize].load(Relaxed);
                     if place == NONE {
@@ -336,7 +350,7 @@ impl<'a> Dissection<'a> {
             tails: Vec::with_capacity(7 * sample.len()),
         };
         for (tail, &v) in sample.iter().enumerate() {
-            for &w in self.graph.of(v) {
+            for w in self.graph.of(v) {
                 if self.region[w as usize].load(Relaxed) == name {
                     edges.tails.push(index(tail));
                     edges.points.push(self.positions[w as usize]);

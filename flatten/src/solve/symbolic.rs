@@ -20,7 +20,10 @@ use std::time::{Duration, Instant};
 
 use nalgebra_sparse::CscMatrix;
 
-use super::ordering::{Graph, PARALLEL, Region, dissect};
+use super::{
+    ordering::{PARALLEL, Region, dissect},
+    small::TILE,
+};
 use crate::{
     Point3,
     mesh::{NONE, index},
@@ -42,7 +45,7 @@ pub(crate) struct Front {
     pub(crate) in_parent: Vec<u32>,
     /// The same by stretches.
     pub(crate) runs: Vec<Run>,
-    /// Where the matrix goes: (place in the panel, entry of the matrix).
+    /// Where the matrix goes: (place in columns of [`Front::stride`] numbers, entry of the matrix).
     pub(crate) entries: Vec<(u32, u32)>,
     /// Fronts in the stretch that ends with this one: itself and all below it.
     pub(crate) below: usize,
@@ -82,6 +85,16 @@ impl Front {
         self.pivots + self.border.len()
     }
 
+    /// Numbers that a pivot's column takes where the front is worked on: whole tiles, in either precision.
+    pub(crate) fn stride(&self) -> usize {
+        self.rows().next_multiple_of(TILE)
+    }
+
+    /// The first row that the border's columns have there, in whole tiles as well.
+    pub(crate) fn corner_start(&self) -> usize {
+        self.pivots - self.pivots % TILE
+    }
+
     /// Whether its two parts are worth a thread each.
     pub(crate) fn side_by_side(&self) -> bool {
         self.below > PARALLEL_FRONTS
@@ -117,7 +130,7 @@ impl Symbolic {
             .filter(|&v| place[v as usize] != NONE)
             .collect();
         let eliminated = order.len();
-        let region = dissect(&inner_graph(matrix, &place), positions, &mut order, leaf);
+        let region = dissect(matrix.pattern(), positions, &mut order, leaf);
         let ordered = start.elapsed();
         order.extend_from_slice(kept);
         for (at, &row) in order.iter().enumerate() {
@@ -153,55 +166,34 @@ impl Symbolic {
     pub(crate) fn doubled(self) -> Self {
         let twice = |list: &[u32]| list.iter().flat_map(|&x| [2 * x, 2 * x + 1]).collect();
         let double = |front: Front| {
-            let rows = index(front.rows().max(1));
-            let mut entries = Vec::with_capacity(4 * front.entries.len());
-            for &(at, entry) in &front.entries {
-                let (column, row) = (at / rows, at % rows);
-                for (s, t) in [(0, 0), (0, 1), (1, 0), (1, 1)] {
-                    if row > column || t >= s {
-                        let at = (2 * column + s) * 2 * rows + 2 * row + t;
-                        entries.push((at, 4 * entry + 2 * s + t));
-                    }
-                }
-            }
+            let stride = index(front.stride());
             let in_parent = twice(&front.in_parent);
-            Front {
+            let mut double = Front {
                 first: 2 * front.first,
                 pivots: 2 * front.pivots,
                 border: twice(&front.border),
                 runs: runs(&in_parent),
                 in_parent,
-                entries,
+                entries: Vec::with_capacity(4 * front.entries.len()),
                 ..front
+            };
+            let wide = index(double.stride());
+            for &(at, entry) in &front.entries {
+                let (column, row) = (at / stride, at % stride);
+                for (s, t) in [(0, 0), (0, 1), (1, 0), (1, 1)] {
+                    if row > column || t >= s {
+                        let at = (2 * column + s) * wide + 2 * row + t;
+                        double.entries.push((at, 4 * entry + 2 * s + t));
+                    }
+                }
             }
+            double
         };
         Self {
             order: twice(&self.order),
             eliminated: 2 * self.eliminated,
             fronts: self.fronts.into_iter().map(double).collect(),
         }
-    }
-}
-
-/// Neighbours of each vertex among those to be eliminated.
-fn inner_graph(matrix: &CscMatrix<f64>, place: &[u32]) -> Graph {
-    let mut offsets = Vec::with_capacity(place.len() + 1);
-    let mut neighbours = Vec::with_capacity(matrix.nnz());
-    offsets.push(0);
-    for (column, pair) in matrix.col_offsets().windows(2).enumerate() {
-        if place[column] != NONE {
-            let rows = &matrix.row_indices()[pair[0]..pair[1]];
-            neighbours.extend(
-                rows.iter()
-                    .filter(|&&row| row != column && place[row] != NONE)
-                    .map(|&row| index(row)),
-            );
-        }
-        offsets.push(index(neighbours.len()));
-    }
-    Graph {
-        offsets,
-        neighbours,
     }
 }
 
@@ -285,7 +277,7 @@ impl Analysis<'_> {
 
     /// Where the entries of the front's own columns go in its panel, lower triangle alone.
     fn entries(&self, front: &mut Front) {
-        let (rows, end) = (front.rows(), front.first + front.pivots);
+        let (stride, end) = (front.stride(), front.first + front.pivots);
         let mut entries = Vec::with_capacity(4 * front.pivots);
         for k in 0..front.pivots {
             let column = self.order[front.first + k] as usize;
@@ -302,7 +294,7 @@ impl Analysis<'_> {
                     let before = front.border.partition_point(|&b| (b as usize) < place);
                     front.pivots + before
                 };
-                entries.push((index(k * rows + row), index(start + at)));
+                entries.push((index(k * stride + row), index(start + at)));
             }
         }
         front.entries = entries;

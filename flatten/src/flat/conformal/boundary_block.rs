@@ -21,7 +21,7 @@ use nalgebra_sparse::CscMatrix;
 use super::{FlatError, equations, inside::Harmonic};
 use crate::{
     mesh::{NONE, TriMesh, index},
-    solve::{DenseFactor, Multifrontal, SolveError, packed_column},
+    solve::{AlmostReal, Multifrontal, SolveError, packed_column},
 };
 
 /// The energy as a form in the boundary's values, and the way back inside.
@@ -34,8 +34,8 @@ pub(super) struct BoundaryBlock {
     factor: Multifrontal,
     /// `H_B + 2 A_BB`, which is real, by columns, each from the diagonal down.
     real: Vec<f64>,
-    /// What `−2 A_BB` adds below the diagonal: row, column, value.
-    turns: Vec<(usize, usize, c64)>,
+    /// What `−2 A_BB` adds, which is imaginary: row, column, value; the mirrored entries are not listed.
+    turns: Vec<(usize, usize, f64)>,
 }
 
 /// Where the entry of two rows lies in a symmetric block of so many that is packed from the diagonal down.
@@ -66,15 +66,10 @@ impl BoundaryBlock {
                 }
             }
         }
-        let turns = equations::boundary_edges(mesh).map(|(from, to)| {
-            let (i, j) = (place[from as usize] as usize, place[to as usize] as usize);
-            if i > j {
-                (i, j, equations::TURN)
-            } else {
-                (j, i, equations::TURN.conj())
-            }
-        });
-        let turns = turns.collect();
+        let at = |vertex: u32| place[vertex as usize] as usize;
+        let turns = equations::boundary_edges(mesh)
+            .map(|(from, to)| (at(from), at(to), equations::TURN.im))
+            .collect();
         Ok(Self {
             kept,
             place,
@@ -94,23 +89,29 @@ impl BoundaryBlock {
         self.place[vertex as usize] != NONE
     }
 
-    /// `H_B` on some of its rows, ascending, by columns, lower triangle.
-    fn hermitian(&self, rows: &[usize]) -> Vec<c64> {
+    /// `H_B` on some of its rows, ascending, factored, with something added to its diagonal.
+    fn factored(
+        &self,
+        rows: &[usize],
+        lift: impl Fn(usize) -> f64 + Sync,
+    ) -> Result<AlmostReal, SolveError> {
         let size = self.kept.len();
-        let mut lower = Vec::with_capacity(rows.len() * rows.len());
         let mut number = vec![None; size];
-        for (b, &j) in rows.iter().enumerate() {
-            number[j] = Some(b);
-            let column = &self.real[packed_column(j, size)..];
-            lower.resize(lower.len() + b, c64::new(0.0, 0.0));
-            lower.extend(rows[b..].iter().map(|&i| c64::new(column[i - j], 0.0)));
+        for (at, &row) in rows.iter().enumerate() {
+            number[row] = Some(at);
         }
-        for &(i, j, turn) in &self.turns {
-            if let (Some(a), Some(b)) = (number[i], number[j]) {
-                lower[b * rows.len() + a] += turn;
-            }
-        }
-        lower
+        let turns: Vec<(usize, usize, f64)> = self
+            .turns
+            .iter()
+            .filter_map(|&(i, j, turn)| Some((number[i]?, number[j]?, turn)))
+            .collect();
+        let entry = |i: usize, j: usize| {
+            let own = if i == j { lift(rows[i]) } else { 0.0 };
+            own + self.real[packed_entry(rows[i], rows[j], size)]
+        };
+        AlmostReal::new(rows.len(), entry, &turns).map_err(|row| SolveError::NotPositiveDefinite {
+            row: self.kept[rows[row]] as usize,
+        })
     }
 
     /// The least-energy map with two vertices held.
@@ -126,19 +127,16 @@ impl BoundaryBlock {
                 *pull += z * self.real[packed_entry(i, pin, size)];
             }
             for &(i, j, turn) in &self.turns {
+                let turned = c64::new(0.0, turn) * z;
                 if j == pin {
-                    pull[i] += turn * z;
+                    pull[i] += turned;
                 } else if i == pin {
-                    pull[j] += turn.conj() * z;
+                    pull[j] -= turned;
                 }
             }
         }
         let mut rhs: Vec<c64> = free.iter().map(|&i| -pull[i]).collect();
-        DenseFactor::new(self.hermitian(&free), free.len())
-            .map_err(|row| SolveError::NotPositiveDefinite {
-                row: self.kept[free[row]] as usize,
-            })?
-            .solve(&mut rhs);
+        self.factored(&free, |_| 0.0)?.solve(&mut rhs);
         let mut z = vec![c64::new(0.0, 0.0); size];
         for (&i, value) in free.iter().zip(rhs) {
             z[i] = value;
@@ -160,14 +158,7 @@ impl BoundaryBlock {
         let size = self.kept.len();
         let mass: Vec<f64> = self.kept.iter().map(|&v| mass[v as usize]).collect();
         let all: Vec<usize> = (0..size).collect();
-        let mut lower = self.hermitian(&all);
-        for (i, m) in mass.iter().enumerate() {
-            lower[i * size + i] += shift * m;
-        }
-        let factor =
-            DenseFactor::new(lower, size).map_err(|row| SolveError::NotPositiveDefinite {
-                row: self.kept[row] as usize,
-            })?;
+        let factor = self.factored(&all, |i| shift * mass[i])?;
         let guess = self.kept.iter().map(|&v| guess[v as usize]).collect();
         let (z, steps, converged) = equations::inverse_iteration(guess, &mass, |z| factor.solve(z));
         Ok((self.extended(&self.kept, &z), steps, converged))
