@@ -3,6 +3,8 @@
 //! Forwards from the leaves to the root, backwards from the root to the leaves; the two parts of a region share nothing, so
 //! they run in parallel.
 
+use pulp::{Arch, NullaryFnOnce};
+
 use super::{
     fronts::{Real, both},
     symbolic::{Front, split_fronts},
@@ -41,24 +43,11 @@ pub(super) fn forward_stretch<T: Real, const K: usize>(
             }
         }
     }
-    let mut rest = &panel[..];
-    for j in 0..own.pivots {
-        let (column, after) = rest.split_at(own.rows() - j);
-        rest = after;
-        let value = pivots[j].map(|v| v / column[0]);
-        pivots[j] = value;
-        let (inside, outside) = column.split_at(own.pivots - j);
-        for (g, target) in inside[1..].iter().zip(&mut pivots[j + 1..]) {
-            for k in 0..K {
-                target[k] -= *g * value[k];
-            }
-        }
-        for (g, target) in outside.iter().zip(&mut border) {
-            for k in 0..K {
-                target[k] += *g * value[k];
-            }
-        }
-    }
+    Arch::new().dispatch(Forward {
+        panel,
+        pivots,
+        border: &mut border,
+    });
     border
 }
 
@@ -77,15 +66,11 @@ pub(super) fn backward_stretch<T: Real, const K: usize>(
     let mut local = Vec::with_capacity(rows);
     local.extend_from_slice(pivots);
     local.extend_from_slice(border);
-    let mut rest = &panel[..];
-    for j in (0..own.pivots).rev() {
-        let (before, column) = rest.split_at(rest.len() - (rows - j));
-        rest = before;
-        let sum = dot(&column[1..], &local[j + 1..]);
-        for k in 0..K {
-            local[j][k] = (local[j][k] - sum[k]) / column[0];
-        }
-    }
+    Arch::new().dispatch(Backward {
+        panel,
+        pivots: own.pivots,
+        local: &mut local,
+    });
     pivots.copy_from_slice(&local[..own.pivots]);
     if !own.parted {
         return;
@@ -103,6 +88,75 @@ pub(super) fn backward_stretch<T: Real, const K: usize>(
     );
 }
 
+/// Solves for the pivots of a front and adds up what its border is to lose.
+struct Forward<'a, T, const K: usize> {
+    panel: &'a [T],
+    pivots: &'a mut [[T; K]],
+    border: &'a mut [[T; K]],
+}
+
+// Compiled for the processor found, with all that it calls; see `small`.
+impl<T: Real, const K: usize> NullaryFnOnce for Forward<'_, T, K> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self {
+            panel,
+            pivots,
+            border,
+        } = self;
+        let mut rest = panel;
+        for j in 0..pivots.len() {
+            let inner = pivots.len() - j;
+            let (column, after) = rest.split_at(inner + border.len());
+            rest = after;
+            let value = pivots[j].map(|v| v / column[0]);
+            pivots[j] = value;
+            add_multiple(&mut pivots[j + 1..], &column[1..inner], value.map(|v| -v));
+            add_multiple(border, &column[inner..], value);
+        }
+    }
+}
+
+#[inline(always)]
+fn add_multiple<T: Real, const K: usize>(sums: &mut [[T; K]], column: &[T], value: [T; K]) {
+    for (sum, g) in sums.iter_mut().zip(column) {
+        for k in 0..K {
+            sum[k] = g.mul_add(value[k], sum[k]);
+        }
+    }
+}
+
+/// Solves for the pivots of a front, which come first in `local`, from its border, which follows them.
+struct Backward<'a, T, const K: usize> {
+    panel: &'a [T],
+    pivots: usize,
+    local: &'a mut [[T; K]],
+}
+
+impl<T: Real, const K: usize> NullaryFnOnce for Backward<'_, T, K> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self {
+            panel,
+            pivots,
+            local,
+        } = self;
+        let mut rest = panel;
+        for j in (0..pivots).rev() {
+            let (before, column) = rest.split_at(rest.len() - (local.len() - j));
+            rest = before;
+            let sum = dot(&column[1..], &local[j + 1..]);
+            for k in 0..K {
+                local[j][k] = (local[j][k] - sum[k]) / column[0];
+            }
+        }
+    }
+}
+
 /// Number of places in a stretch.
 fn places(fronts: &[Front]) -> usize {
     let last = &fronts[fronts.len() - 1];
@@ -111,6 +165,7 @@ fn places(fronts: &[Front]) -> usize {
 }
 
 /// Scalar products of a column with K vectors, in eight sums that a processor can run side by side.
+#[inline(always)]
 fn dot<T: Real, const K: usize>(column: &[T], x: &[[T; K]]) -> [T; K] {
     const LANES: usize = 8;
     let mut sums = [[T::zero_impl(); K]; LANES];
@@ -119,14 +174,14 @@ fn dot<T: Real, const K: usize>(column: &[T], x: &[[T; K]]) -> [T; K] {
     for (g, x) in wide.iter().zip(wide_x) {
         for lane in 0..LANES {
             for k in 0..K {
-                sums[lane][k] += g[lane] * x[lane][k];
+                sums[lane][k] = g[lane].mul_add(x[lane][k], sums[lane][k]);
             }
         }
     }
     let mut total = [T::zero_impl(); K];
     for (g, x) in rest.iter().zip(rest_x) {
         for k in 0..K {
-            total[k] += *g * x[k];
+            total[k] = g.mul_add(x[k], total[k]);
         }
     }
     // In pairs: eight sums one after the other would wait for each other.
