@@ -81,18 +81,17 @@ impl AlmostReal {
         }
         let columns = lower.par_chunks_mut(l.max(1)).enumerate();
         columns.for_each(|(j, column)| {
-            // What the early rows take by way of this column's links, for each row.
-            let mut taken = vec![0.0; size];
+            // Column j of V K_LEᵀ, and of Y below it.
+            let mut spread = vec![0.0; size];
             for &(early, value) in &links[j] {
-                for (sum, &entry) in taken.iter_mut().zip(&carried[early * size..][..size]) {
+                for (sum, &entry) in spread.iter_mut().zip(&carried[early * size..][..size]) {
                     *sum += value * entry;
                 }
             }
             for i in j..l {
-                let mut real = corner[j * l + i];
-                let mut turned = taken[e + i];
+                let (mut real, mut turned) = (corner[j * l + i], spread[e + i]);
                 for &(early, value) in &links[i] {
-                    real -= value * taken[early];
+                    real -= value * spread[early];
                     turned -= value * carried[early * size + e + j];
                 }
                 column[i] += c64::new(real, turned);

@@ -19,8 +19,9 @@ use super::{
 
 /// Fronts of more rows are filled on two threads.
 const PARALLEL_ROWS: usize = 300;
-/// Fronts of no more pivots are eliminated by the kernel for small blocks.
+/// Fronts of no more pivots and rows are eliminated by the kernel for small blocks.
 const FEW_PIVOTS: usize = 64;
+const FEW_ROWS: usize = 500;
 
 /// Memory for the front that a thread is at work on. What is kept of a front is copied out of it: pages that are new cost
 /// more than the numbers that are written to them, and these stay in the cache.
@@ -145,7 +146,7 @@ pub(super) fn factor_stretch<T: Real>(
     );
     // Given back now, so that what is kept and what goes up take their memory.
     drop(parts);
-    if pivots <= FEW_PIVOTS {
+    if pivots <= FEW_PIVOTS && rows <= FEW_ROWS {
         T::eliminate(small::Block {
             panel: panel.numbers,
             corner: corner.numbers,

@@ -31,7 +31,8 @@ impl Laplacian {
     /// The cotangent Laplacian of a surface.
     #[must_use]
     pub fn cotan(mesh: &TriMesh) -> CscMatrix<f64> {
-        Self::weighted(mesh, &half_cotangents(mesh))
+        let (weights, offsets) = rayon::join(|| half_cotangents(mesh), || offsets(mesh));
+        assembled(mesh, &weights, offsets)
     }
 
     /// A Laplacian from weights of half-edges: `L_ij = −(w_h + w_twin)`.
@@ -44,25 +45,29 @@ impl Laplacian {
     #[must_use]
     pub fn weighted(mesh: &TriMesh, weights: &[f64]) -> CscMatrix<f64> {
         assert_eq!(weights.len(), 3 * mesh.face_count(), "three weights a face");
-        let offsets = offsets(mesh);
-        let n = mesh.vertex_count();
-        let mut rows = vec![0; offsets[n]];
-        let mut values = vec![0.0; offsets[n]];
-        let parts = rayon::current_num_threads().min(n.div_ceil(STRETCH));
-        let whole = Columns {
-            vertices: 0..n,
-            offsets: &offsets,
-            rows: &mut rows,
-            values: &mut values,
-        };
-        whole.fill(mesh, weights, parts);
-        CscMatrix::try_from_csc_data(n, n, offsets, rows, values)
-            .expect("every edge gives a row to both its ends, and the columns are sorted")
+        assembled(mesh, weights, offsets(mesh))
     }
 }
 
 /// Columns that are worth a thread.
 const STRETCH: usize = 8192;
+
+/// The Laplacian of so many weights, whose columns begin at `offsets`.
+fn assembled(mesh: &TriMesh, weights: &[f64], offsets: Vec<usize>) -> CscMatrix<f64> {
+    let n = mesh.vertex_count();
+    let mut rows = vec![0; offsets[n]];
+    let mut values = vec![0.0; offsets[n]];
+    let parts = rayon::current_num_threads().min(n.div_ceil(STRETCH));
+    let whole = Columns {
+        vertices: 0..n,
+        offsets: &offsets,
+        rows: &mut rows,
+        values: &mut values,
+    };
+    whole.fill(mesh, weights, parts);
+    CscMatrix::try_from_csc_data(n, n, offsets, rows, values)
+        .expect("every edge gives a row to both its ends, and the columns are sorted")
+}
 
 /// Where each column begins, and the last one ends: a vertex has a row for itself and for each neighbour.
 fn offsets(mesh: &TriMesh) -> Vec<usize> {

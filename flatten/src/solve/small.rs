@@ -50,6 +50,9 @@ pub(crate) struct Block<'a, T> {
 
 /// Eliminates the pivots in tiles of `TALL` rows; `Err` holds the first row without a positive pivot.
 pub(crate) fn eliminate<T: Real, const TALL: usize>(block: Block<'_, T>) -> Result<(), usize> {
+    if block.pivots == 0 {
+        return Ok(());
+    }
     Arch::new().dispatch(Elimination::<T, TALL>(block))
 }
 

@@ -301,7 +301,7 @@ impl<'a> Flattener<'a> {
 }
 
 /// Boundary vertices above which the whole surface is solved as one sparse complex system. The
-/// dense block costs b³: 0.05 s for 1 400 vertices, about 1 s for 4 000, more than the sparse
+/// dense block costs b³: 0.03 s for 1 400 vertices, 0.12 s for 2 000, about 1 s for 4 000, more than the sparse
 /// system of any mesh we have met beyond that.
 const LONGEST_BOUNDARY: usize = 3000;
 
