@@ -99,23 +99,38 @@ fn cholesky<T: ComplexField>(top: MatMut<'_, T>) -> Result<(), usize> {
     Ok(())
 }
 
-/// `below ← below G⁻ᴴ`, by blocks of rows.
-fn divide<T: ComplexField>(factor: MatRef<'_, T>, below: MatMut<'_, T>, parallel: bool) {
-    if parallel && below.nrows() > BLOCK {
-        let half = (below.nrows() / 2).next_multiple_of(BLOCK);
-        let (upper, lower) = below.split_at_row_mut(half);
-        rayon::join(
-            || divide(factor, upper, true),
-            || divide(factor, lower, true),
-        );
+/// Works on blocks of rows, where that is to be done in parallel.
+fn by_rows<T: ComplexField>(
+    whole: MatMut<'_, T>,
+    parallel: bool,
+    work: &(impl Fn(MatMut<'_, T>) + Sync),
+) {
+    if parallel && whole.nrows() > BLOCK {
+        let half = (whole.nrows() / 2).next_multiple_of(BLOCK);
+        let (upper, lower) = whole.split_at_row_mut(half);
+        rayon::join(|| by_rows(upper, true, work), || by_rows(lower, true, work));
     } else {
+        work(whole);
+    }
+}
+
+/// `below ← below G⁻ᴴ`.
+fn divide<T: ComplexField>(factor: MatRef<'_, T>, below: MatMut<'_, T>, parallel: bool) {
+    by_rows(below, parallel, &|rows| {
         solve_lower_triangular_in_place_with_conj(
             factor,
             Conj::Yes,
-            below.transpose_mut(),
+            rows.transpose_mut(),
             Par::Seq,
         );
-    }
+    });
+}
+
+/// `below ← below G⁻¹`, in parallel.
+fn divide_again(factor: MatRef<'_, f64>, below: MatMut<'_, f64>) {
+    by_rows(below, true, &|rows| {
+        solve_upper_triangular_in_place(factor.transpose(), rows.transpose_mut(), Par::Seq);
+    });
 }
 
 /// From what [`eliminate`] leaves of a real matrix: `top ← top⁻¹`, both triangles, and `below ← below top⁻¹`, of what
@@ -132,20 +147,6 @@ pub(crate) fn invert(mut top: MatMut<'_, f64>, below: MatMut<'_, f64>) {
         for i in 0..j {
             top[(i, j)] = top[(j, i)];
         }
-    }
-}
-
-/// `below ← below G⁻¹`, by blocks of rows.
-fn divide_again(factor: MatRef<'_, f64>, below: MatMut<'_, f64>) {
-    if below.nrows() > BLOCK {
-        let half = (below.nrows() / 2).next_multiple_of(BLOCK);
-        let (upper, lower) = below.split_at_row_mut(half);
-        rayon::join(
-            || divide_again(factor, upper),
-            || divide_again(factor, lower),
-        );
-    } else {
-        solve_upper_triangular_in_place(factor.transpose(), below.transpose_mut(), Par::Seq);
     }
 }
 

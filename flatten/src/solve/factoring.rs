@@ -156,8 +156,8 @@ pub(super) fn factor_stretch<T: Real>(
             corner_start,
         })
     } else {
-        let (top, below) = panel.block(0, rows).split_at_row_mut(pivots);
-        dense::eliminate(top, below, corner.block(pivots, rows))
+        let (top, below) = panel.block(rows).split_at_row_mut(pivots);
+        dense::eliminate(top, below, corner.block(rows))
     }
     .map_err(|row| own.first + row)?;
     let ((), update) = both(
@@ -198,15 +198,16 @@ impl<T: Real> Part<'_, T> {
         }
     }
 
-    /// Its rows from `row` on, up to the front's `rows`.
-    fn block(&mut self, row: usize, rows: usize) -> MatMut<'_, T> {
+    /// Its rows from that of its first column's diagonal to the front's last.
+    fn block(&mut self, rows: usize) -> MatMut<'_, T> {
+        let first = self.columns.start;
         MatMut::from_column_major_slice_with_stride_mut(
             self.numbers,
             self.stride,
             self.columns.len(),
             self.stride,
         )
-        .subrows_mut(row - self.start, rows - row)
+        .subrows_mut(first - self.start, rows - first)
     }
 
     /// Copies its columns from the diagonal down to the front's last row.
