@@ -1,6 +1,6 @@
 //! Maps of least strain by size of mesh, beside the conformal map they start from.
 //!
-//! First a table of single runs, up to 640 000 triangles: time, steps and the ratio of the two.
+//! First a table, up to 640 000 triangles: median time of a few runs in turns, steps and the ratio of the two.
 //! Then repeated runs of the sizes that a search for darts works with.
 
 #![allow(clippy::unwrap_used, reason = "a failed step fails the bench")]
@@ -52,6 +52,21 @@ fn materials(mesh: &TriMesh) -> [(&'static str, LeastStrainOptions); 2] {
     ]
 }
 
+/// Runs of each line of the table, the two maps in turns.
+const ROUNDS: usize = 5;
+
+fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values[values.len() / 2]
+}
+
+/// Seconds that some work takes, and what comes of it.
+fn timed<T>(work: impl FnOnce() -> T) -> (f64, T) {
+    let clock = Instant::now();
+    let made = work();
+    (clock.elapsed().as_secs_f64(), made)
+}
+
 fn table() {
     println!(
         "surface  triangles  material          conformal ms  least strain ms  ratio  steps  p95"
@@ -60,13 +75,19 @@ fn table() {
         for vertices in [2_500, 5_000, 25_000, 100_000, 320_000] {
             let mesh = surface(vertices, even);
             for (material, options) in materials(&mesh) {
-                let clock = Instant::now();
-                let start = flatten_patch(&mesh, &ConformalOptions::default()).unwrap();
-                let conformal = clock.elapsed().as_secs_f64();
-                let clock = Instant::now();
-                let map = least_strain(&mesh, start, &options).unwrap();
-                let refined = clock.elapsed().as_secs_f64();
+                let (mut conformal, mut refined) = (Vec::new(), Vec::new());
+                let mut last = None;
+                for _ in 0..ROUNDS {
+                    let (s, start) =
+                        timed(|| flatten_patch(&mesh, &ConformalOptions::default()).unwrap());
+                    conformal.push(s);
+                    let (s, map) = timed(|| least_strain(&mesh, start, &options).unwrap());
+                    refined.push(s);
+                    last = Some(map);
+                }
+                let map = last.unwrap();
                 assert!(map.report.converged && map.report.flipped == 0);
+                let (conformal, refined) = (median(conformal), median(refined));
                 println!(
                     "{name:8} {:9}  {material:16} {:13.1} {:16.1} {:6.1} {:6} {:.4}",
                     mesh.face_count(),

@@ -72,14 +72,6 @@ impl Cloth {
             grain: None,
         }
     }
-
-    /// The same cloth, its resistance the same at any strain.
-    pub(crate) fn unstiffened(self) -> Self {
-        Self {
-            stiffening: None,
-            ..self
-        }
-    }
 }
 
 /// Additional resistance along one direction of the plane.
@@ -121,8 +113,15 @@ fn by_entries(s: &Stretch, p1: f64, p2: f64) -> [f64; 4] {
     [te + mf, mg - th, mg + th, te - mf]
 }
 
-/// Least squares.
-pub(crate) struct EqualDensity;
+/// Least squares, times a weight.
+pub(crate) struct EqualDensity {
+    pub(crate) weight: f64,
+}
+
+impl EqualDensity {
+    /// [`Energy::Equal`].
+    pub(crate) const PLAIN: Self = Self { weight: 1.0 };
+}
 
 impl Density for EqualDensity {
     #[inline]
@@ -136,11 +135,13 @@ impl Density for EqualDensity {
             value += over * over * over;
             p2 -= 3.0 * over * over * ratio / s.s2();
         }
-        (value, by_entries(&s, 2.0 * e1, p2))
+        let weight = self.weight;
+        let slope = by_entries(&s, weight * 2.0 * e1, weight * p2);
+        (weight * value, slope)
     }
 
     fn stiffness(&self) -> f64 {
-        1.0
+        self.weight
     }
 
     fn modes(&self, j: &Jacobian) -> [Mode; 4] {
@@ -149,7 +150,8 @@ impl Density for EqualDensity {
             let over = ratio - 1.0;
             let bend = 6.0 * over * ratio * (2.0 * ratio - 1.0) / (sigma * sigma);
             let push = 3.0 * over * over * ratio / sigma;
-            (2.0 * (sigma - 1.0) - push, 2.0 + bend)
+            let slope = 2.0 * (sigma - 1.0) - push;
+            (self.weight * slope, self.weight * (2.0 + bend))
         })
     }
 }
@@ -344,7 +346,7 @@ mod tests {
 
     #[test]
     fn modes_are_the_second_derivative() {
-        check_modes(&EqualDensity);
+        check_modes(&EqualDensity { weight: 1.5 });
         check_modes(&DirichletDensity);
         check_modes(&Cloth::new(1.0, 3.0));
         check_modes(&Cloth {
@@ -355,7 +357,7 @@ mod tests {
 
     #[test]
     fn slopes_are_those_of_the_values() {
-        check_slope(&EqualDensity);
+        check_slope(&EqualDensity { weight: 1.5 });
         check_slope(&DirichletDensity);
         check_slope(&Cloth::new(1.0, 3.0));
         check_slope(&Cloth {
