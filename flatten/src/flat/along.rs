@@ -28,6 +28,8 @@ use super::{
 const TAPE_WEIGHTS: [f64; 2] = [8.0, 128.0];
 /// How far off its length on the head a tape may be, with a little to spare of the hundredth that a maker is told.
 pub const TAPE_WITHIN: f64 = 0.009;
+/// When a map that only tells whether they do has settled: a tape's error is then known to 0.02 % of its length.
+const QUICK_TOLERANCE: f64 = 1e-3;
 /// Error of the finished edges that tapes may cost: a little less than is allowed.
 const FINISHED_EDGE_MOST: f64 = 0.0045;
 
@@ -45,27 +47,44 @@ pub fn lay_along(
     material: &Material,
     tapes: &[Vec<Point3>],
 ) -> Result<(Vec<Laid>, f64), FlatError> {
-    lay_along_from(None, panels, material, tapes)
+    let base = Base::new(panels);
+    let options = LeastStrainOptions::for_panel(&base.whole, material);
+    laid_along(&base, None, options, material, tapes)
 }
 
-/// As [`lay_along`]; of a single panel, from a map of it that is near the one of least strain, where there is one.
+/// As [`lay_along`], only as far as is needed to tell whether tapes keep their length; of a single panel, from a map of it
+/// that is near the one of least strain, where there is one.
 ///
 /// # Errors
 /// As [`lay_along`].
-pub(crate) fn lay_along_from(
+pub(crate) fn lay_along_quickly(
     near: Option<FlatMap>,
     panels: &[Panel],
     material: &Material,
     tapes: &[Vec<Point3>],
 ) -> Result<(Vec<Laid>, f64), FlatError> {
     let base = Base::new(panels);
-    let options = LeastStrainOptions::for_panel(&base.whole, material);
+    let options = LeastStrainOptions {
+        tolerance: QUICK_TOLERANCE,
+        ..LeastStrainOptions::for_panel(&base.whole, material)
+    };
+    laid_along(&base, near, options, material, tapes)
+}
+
+fn laid_along(
+    base: &Base<'_>,
+    near: Option<FlatMap>,
+    options: LeastStrainOptions,
+    material: &Material,
+    tapes: &[Vec<Point3>],
+) -> Result<(Vec<Laid>, f64), FlatError> {
+    let panels = base.panels;
     let laid = if let ([panel], Some(near)) = (panels, near) {
         vec![lay_from(near, panel, &options)?]
     } else if let [panel] = panels {
         let conformal = start(&panel.mesh)?;
         if !tapes.is_empty()
-            && let Some(map) = from_copy(&base, &conformal, &options, material, tapes)?
+            && let Some(map) = from_copy(base, &conformal, &options, material, tapes)?
         {
             return Ok(map);
         }
@@ -74,7 +93,7 @@ pub(crate) fn lay_along_from(
         lay_together(panels, material)?
     };
     let first = base.apart(&laid);
-    let way = Way::new(&base, &first, options, material, tapes);
+    let way = Way::new(base, &first, options, material, tapes);
     if base.p95(&first, material) > material.limit {
         return Ok((laid, way.off(&first)));
     }

@@ -27,7 +27,7 @@ pub(crate) mod sampling;
 
 mod coarse;
 
-pub(crate) use along::lay_along_from;
+pub(crate) use along::lay_along_quickly;
 pub use along::{TAPE_WITHIN, lay_along};
 pub use conformal::FlatError;
 pub use descent::{Descent, Limits};

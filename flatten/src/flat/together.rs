@@ -54,7 +54,7 @@ pub fn lay_together(panels: &[Panel], material: &Material) -> Result<Vec<Laid>, 
 
 /// All panels as one surface of several parts.
 pub(super) struct Base<'a> {
-    panels: &'a [Panel],
+    pub(super) panels: &'a [Panel],
     pub(super) whole: Cow<'a, Panel>,
 }
 

@@ -247,7 +247,6 @@ impl Choice {
     /// Takes the best of what a number of darts reaches where that is better than what was found before.
     fn take(&mut self, judged: &[Judged], judge: &Judge<'_>) {
         let meets = |j: &Judged| judge.finer.meets(&j.reach);
-        let fits = |j: &Judged| meets(j) && j.fits(judge);
         let Found { best, met, .. } = &self.found;
         let better = |j: &Judged| {
             let reach = &j.reach;
@@ -261,7 +260,7 @@ impl Choice {
         };
         // Cutting the patch itself takes long on a fine scan, so only what may be chosen is cut.
         let sound = |j: &Judged| judge.real.can_cut(&j.reach.layout);
-        let fitting = judged.iter().find(|&j| better(j) && fits(j) && sound(j));
+        let fitting = judge.first_fitting(judged.iter().filter(|&j| better(j)), sound);
         let chosen = fitting.or_else(|| {
             let mut others = judged.iter().filter(|_| !met);
             others.find(|&j| better(j) && sound(j))

@@ -1,6 +1,6 @@
 //! One coarse copy of a patch, with what was looked at on it, and the copies that judge what comes of it.
 
-use std::{cell::OnceCell, collections::BTreeMap};
+use std::{cell::OnceCell, collections::BTreeMap, sync::OnceLock};
 
 use rayon::prelude::*;
 
@@ -135,7 +135,8 @@ impl Judge<'_> {
         let material = self.finer.material;
         let off = || {
             let cut = self.finer.cutter.cut(&reach.layout).ok()?;
-            let (laid, off) = flat::lay_along_from(map, &cut.panels, material, self.tapes).ok()?;
+            let (laid, off) =
+                flat::lay_along_quickly(map, &cut.panels, material, self.tapes).ok()?;
             let (maps, fields): (Vec<_>, Vec<_>) = laid.into_iter().unzip();
             let p95 = StrainField::joined(&fields).summary(material.limit).p95;
             let sides: Vec<_> = cut
@@ -147,6 +148,23 @@ impl Judge<'_> {
             (open && p95 <= material.limit).then_some(off)
         };
         off().is_some_and(|off| off <= flat::TAPE_WITHIN)
+    }
+
+    /// The first of those that meet the limit that fits and is `sound` too. After one that does not, as many are asked
+    /// at a time as there are threads: bringing tapes to their length takes long and keeps little more than one busy.
+    pub(super) fn first_fitting<'j>(
+        &self,
+        judged: impl Iterator<Item = &'j Judged>,
+        sound: impl Fn(&Judged) -> bool,
+    ) -> Option<&'j Judged> {
+        let meeting: Vec<_> = judged.filter(|j| self.finer.meets(&j.reach)).collect();
+        let (first, others) = meeting.split_at(meeting.len().min(1));
+        let at_a_time = others.chunks(rayon::current_num_threads());
+        std::iter::once(first).chain(at_a_time).find_map(|some| {
+            let fits: Vec<bool> = some.par_iter().map(|j| j.fits(self)).collect();
+            let fitting = some.iter().zip(fits).filter(|&(_, fits)| fits);
+            fitting.map(|(&j, _)| j).find(|j| sound(j))
+        })
     }
 }
 
@@ -170,7 +188,7 @@ pub(super) struct Judged {
     pub(super) reach: Reach,
     /// Its map on the finer copy where it was laid there as one panel.
     map: Option<FlatMap>,
-    fits: OnceCell<bool>,
+    fits: OnceLock<bool>,
 }
 
 impl Judged {
@@ -235,7 +253,7 @@ impl<'a> Lookout<'a> {
             let judged = |laid: Laid| Judged {
                 reach: laid.reach,
                 map: laid.maps.into_iter().next().filter(|_| promising),
-                fits: OnceCell::new(),
+                fits: OnceLock::new(),
             };
             self.reached
                 .insert(key, reached.into_iter().map(judged).collect());
