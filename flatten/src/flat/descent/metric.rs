@@ -119,6 +119,13 @@ impl Metric {
         }
     }
 
+    /// Keeps none any longer; tells whether this one was.
+    pub(super) fn stop_keeping(&mut self, in_contact: bool) -> bool {
+        let was_kept = self.age > 0 && self.is_kept(in_contact);
+        self.lasting &= !was_kept;
+        was_kept
+    }
+
     fn is_kept(&self, in_contact: bool) -> bool {
         self.wanted && self.settled && self.lasting && !in_contact
     }

@@ -171,7 +171,8 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
         if -promise <= ROUND_OFF * self.state.energy {
             return Progress::Arrived;
         }
-        if !self.pairs.is_empty() {
+        let was_old = self.metric.stop_keeping(in_contact);
+        if was_old || !self.pairs.is_empty() {
             self.pairs.clear();
             return self.step(tolerance);
         }
