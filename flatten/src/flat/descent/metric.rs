@@ -46,13 +46,13 @@ pub(super) struct Metric {
     age: usize,
     /// Whether it was made near enough to the goal to be kept.
     settled: bool,
-    /// Whether none that was kept has grown old so far.
+    /// Whether one is kept at all: none in contact, nor after one that was kept has grown old.
     lasting: bool,
 }
 
 impl Metric {
     /// The Laplacian; the energy's own curvature if that is wanted `from_start`.
-    pub(super) fn new(from_start: bool) -> Self {
+    pub(super) fn new(from_start: bool, in_contact: bool) -> Self {
         Self {
             curvature: None,
             from_start,
@@ -60,7 +60,7 @@ impl Metric {
             failed: false,
             age: 0,
             settled: false,
-            lasting: true,
+            lasting: !in_contact,
         }
     }
 
@@ -87,23 +87,17 @@ impl Metric {
     /// Whether it is made anew before the next step is aimed.
     pub(super) fn is_due(&self, in_contact: bool) -> bool {
         let first = self.from_start && self.curvature.is_none();
-        let again = self.wanted && self.age > 0 && !in_contact && !self.is_kept(in_contact);
+        let again = self.wanted && self.age > 0 && !in_contact && !self.is_kept();
         (first || again) && !self.failed
     }
 
     /// Whether a step aimed with it, which would change strain by `change` and the last one by `before`, had better be
     /// aimed with a new one.
-    pub(super) fn is_old(
-        &mut self,
-        change: f64,
-        before: f64,
-        tolerance: f64,
-        in_contact: bool,
-    ) -> bool {
+    pub(super) fn is_old(&mut self, change: f64, before: f64, tolerance: f64) -> bool {
         if self.age == 0 {
             return false;
         }
-        if self.is_kept(in_contact) {
+        if self.is_kept() {
             self.lasting = change <= LEFT * before;
             return !self.lasting;
         }
@@ -120,14 +114,14 @@ impl Metric {
     }
 
     /// Keeps none any longer; tells whether this one was.
-    pub(super) fn stop_keeping(&mut self, in_contact: bool) -> bool {
-        let was_kept = self.age > 0 && self.is_kept(in_contact);
+    pub(super) fn stop_keeping(&mut self) -> bool {
+        let was_kept = self.age > 0 && self.is_kept();
         self.lasting &= !was_kept;
         was_kept
     }
 
-    fn is_kept(&self, in_contact: bool) -> bool {
-        self.wanted && self.settled && self.lasting && !in_contact
+    fn is_kept(&self) -> bool {
+        self.wanted && self.settled && self.lasting
     }
 
     /// Makes it the energy's own curvature at `uv`; the Laplacian where that has no factor. `change` is how much of
@@ -158,9 +152,10 @@ impl Metric {
         self.age = 0;
     }
 
-    /// Forgets the curvature, whose pattern lacks what has come into contact.
+    /// Forgets the curvature, whose pattern lacks what has come into contact, and keeps none from now on.
     pub(super) fn forget(&mut self) {
         self.curvature = None;
+        self.lasting = false;
     }
 
     /// Solves for one field; none where not even the Laplacian has a factor.

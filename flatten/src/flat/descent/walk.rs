@@ -107,8 +107,8 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
             },
             forces,
             pairs: Vec::new(),
+            metric: Metric::new(curved, contact.is_some()),
             contact,
-            metric: Metric::new(curved),
             last_slope: f64::INFINITY,
             last_look: f64::INFINITY,
             last_energy: f64::INFINITY,
@@ -142,15 +142,14 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
         if !self.state.energy.is_finite() {
             return Progress::Stuck;
         }
-        let in_contact = self.contact.is_some();
-        if self.metric.is_due(in_contact) {
+        if self.metric.is_due(self.in_contact()) {
             self.renew_metric();
         }
         let Some((mut direction, mut promise)) = self.aim() else {
             return Progress::Stuck;
         };
-        let metric = &mut self.metric;
-        if metric.is_old(self.slope, self.last_slope, tolerance, in_contact) {
+        let (change, before) = (self.slope, self.last_slope);
+        if self.metric.is_old(change, before, tolerance) {
             self.renew_metric();
             let Some(anew) = self.aim() else {
                 return Progress::Stuck;
@@ -171,7 +170,7 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
         if -promise <= ROUND_OFF * self.state.energy {
             return Progress::Arrived;
         }
-        let was_old = self.metric.stop_keeping(in_contact);
+        let was_old = self.metric.stop_keeping();
         if was_old || !self.pairs.is_empty() {
             self.pairs.clear();
             return self.step(tolerance);
