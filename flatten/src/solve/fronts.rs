@@ -185,27 +185,26 @@ impl<T: Real> Multifrontal<T> {
         let Some(root) = symbolic.fronts.last() else {
             return;
         };
-        let mut inner: Vec<[T; K]> = symbolic.order[..symbolic.eliminated]
-            .iter()
-            .map(|&row| {
-                if forward {
-                    x[row as usize].map(T::from_f64_impl)
-                } else {
-                    [T::zero_impl(); K]
-                }
+        let mut rows = vec![[T::zero_impl(); K]; root.start + root.rows()];
+        let pivots = || {
+            symbolic.fronts.iter().flat_map(|front| {
+                let places = &symbolic.order[front.first..front.first + front.pivots];
+                places.iter().zip(front.start..)
             })
-            .collect();
+        };
         if forward {
-            forward_stretch(&symbolic.fronts, &self.panels, &mut inner);
+            for (&row, at) in pivots() {
+                rows[at] = x[row as usize].map(T::from_f64_impl);
+            }
+            forward_stretch(&symbolic.fronts, &self.panels, &mut rows);
         }
-        let border: Vec<[T; K]> = root
-            .border
-            .iter()
-            .map(|&place| x[symbolic.order[place as usize] as usize].map(T::from_f64_impl))
-            .collect();
-        backward_stretch(&symbolic.fronts, &self.panels, &mut inner, &border);
-        for (&row, value) in symbolic.order.iter().zip(inner) {
-            x[row as usize] = value.map(Into::into);
+        let border = &mut rows[root.start + root.pivots..];
+        for (known, &place) in border.iter_mut().zip(&root.border) {
+            *known = x[symbolic.order[place as usize] as usize].map(T::from_f64_impl);
+        }
+        backward_stretch(&symbolic.fronts, &self.panels, &mut rows);
+        for (&row, at) in pivots() {
+            x[row as usize] = rows[at].map(Into::into);
         }
     }
 }

@@ -6,6 +6,7 @@
 
 mod almost_real;
 mod cholesky;
+mod columns;
 mod dense;
 mod factoring;
 mod fronts;

@@ -39,6 +39,8 @@ pub(crate) struct Front {
     pub(crate) first: usize,
     /// Number of pivots; their places follow each other.
     pub(crate) pivots: usize,
+    /// Where its rows begin in a list of all fronts' rows.
+    pub(crate) start: usize,
     /// Places of the border, ascending.
     pub(crate) border: Vec<u32>,
     /// Row of the parent's front (pivots first, then border) that each border row is.
@@ -149,6 +151,11 @@ impl Symbolic {
             }
             analysis.borders(&mut fronts);
         }
+        let mut start_of_rows = 0;
+        for front in &mut fronts {
+            front.start = start_of_rows;
+            start_of_rows += front.rows();
+        }
         let symbolic = Self {
             order,
             eliminated,
@@ -171,6 +178,7 @@ impl Symbolic {
             let mut double = Front {
                 first: 2 * front.first,
                 pivots: 2 * front.pivots,
+                start: 2 * front.start,
                 border: twice(&front.border),
                 runs: runs(&in_parent),
                 in_parent,
