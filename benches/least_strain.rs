@@ -128,6 +128,7 @@ fn repeated(criterion: &mut Criterion) {
 }
 
 fn main() {
+    flatten::process::set_up(0).unwrap();
     table();
     let mut criterion = Criterion::default().configure_from_args();
     repeated(&mut criterion);

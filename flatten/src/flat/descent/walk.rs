@@ -219,7 +219,8 @@ impl<'d, 'a, D: Density> Walk<'d, 'a, D> {
     /// Moves along `direction` as far as is safe and pays; false if nowhere.
     fn search(&mut self, direction: &Field, promise: f64) -> bool {
         let descent = self.descent;
-        let bound = step_bound(descent.mesh.faces(), &self.state.uv, direction);
+        let faces = descent.mesh.faces();
+        let bound = step_bound(faces, &self.state.uv, direction, 1.0 / SHY_OF_FLIP);
         let mut step = (SHY_OF_FLIP * bound).min(1.0);
         for _ in 0..TRIES {
             sum_into(&mut self.tried.uv, &self.state.uv, step, direction);
