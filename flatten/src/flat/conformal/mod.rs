@@ -30,8 +30,9 @@ use std::time::{Duration, Instant};
 
 use faer::c64;
 use nalgebra_sparse::CscMatrix;
+use rayon::prelude::*;
 
-use super::{FlatMap, FlatReport, overlap};
+use super::{FlatMap, FlatReport, overlap, vectors::CHUNK};
 use crate::{
     Point2, Vector3,
     mesh::{NONE, TriMesh, index},
@@ -381,17 +382,23 @@ fn turn_to_view(z: &mut [c64], view: &mut [c64]) {
 
 /// Mean over the surface's area of ½ ln(flat area / area), triangles without area left out.
 fn mean_log_scale(mesh: &TriMesh, z: &[c64]) -> f64 {
-    let (mut sum, mut weight) = (0.0, 0.0);
-    for (face, corners) in mesh.faces().iter().enumerate() {
-        let [a, b, c] = corners.map(|v| z[v as usize]);
-        let flat = 0.5 * ((b - a).conj() * (c - a)).im.abs();
-        let area = mesh.face_area(index(face));
-        if flat > 0.0 && area > 0.0 {
-            sum += area * 0.5 * (flat / area).ln();
-            weight += area;
+    let part = |(chunk, faces): (usize, &[[u32; 3]])| {
+        let (mut sum, mut weight) = (0.0, 0.0);
+        for (face, corners) in (CHUNK * chunk..).zip(faces) {
+            let [a, b, c] = corners.map(|v| z[v as usize]);
+            let flat = 0.5 * ((b - a).conj() * (c - a)).im.abs();
+            let area = mesh.face_area(index(face));
+            if flat > 0.0 && area > 0.0 {
+                sum += area * 0.5 * (flat / area).ln();
+                weight += area;
+            }
         }
-    }
-    sum / weight
+        [sum, weight]
+    };
+    let parts = mesh.faces().par_chunks(CHUNK).enumerate().map(part);
+    let parts: Vec<[f64; 2]> = parts.collect();
+    let of_all = |k: usize| parts.iter().map(|part| part[k]).sum::<f64>();
+    of_all(0) / of_all(1)
 }
 
 #[cfg(test)]
