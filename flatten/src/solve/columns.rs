@@ -90,7 +90,7 @@ fn eliminate<T: Real, const K: usize, const W: usize>(panel: &mut &[T], local: &
     value.copy_from_slice(own);
     for c in 0..W {
         for k in 0..K {
-            value[c][k] = value[c][k] / columns[c][0];
+            value[c][k] /= columns[c][0];
         }
         for d in c + 1..W {
             for k in 0..K {
