@@ -27,7 +27,7 @@ const LANES: usize = 8;
 
 /// `G y = f` for the pivots, and the border less `W y`.
 pub(super) fn forward<T: Real, const K: usize>(panel: &[T], pivots: usize, local: &mut [[T; K]]) {
-    Arch::new().dispatch(Forward {
+    Arch::new().dispatch(Solution::<T, K, false> {
         panel,
         pivots,
         local,
@@ -36,47 +36,53 @@ pub(super) fn forward<T: Real, const K: usize>(panel: &[T], pivots: usize, local
 
 /// `Gᵀ x = y − Wᵀ x_border` for the pivots.
 pub(super) fn backward<T: Real, const K: usize>(panel: &[T], pivots: usize, local: &mut [[T; K]]) {
-    Arch::new().dispatch(Backward {
+    Arch::new().dispatch(Solution::<T, K, true> {
         panel,
         pivots,
         local,
     });
 }
 
-struct Forward<'a, T, const K: usize> {
+struct Solution<'a, T, const K: usize, const BACKWARDS: bool> {
     panel: &'a [T],
     pivots: usize,
     local: &'a mut [[T; K]],
 }
 
 // Compiled for the processor found, with all that it calls; see `small`.
-impl<T: Real, const K: usize> NullaryFnOnce for Forward<'_, T, K> {
+impl<T: Real, const K: usize, const BACKWARDS: bool> NullaryFnOnce
+    for Solution<'_, T, K, BACKWARDS>
+{
     type Output = ();
 
     #[inline(always)]
     fn call(self) {
-        let Self {
-            panel,
-            pivots,
-            local,
-        } = self;
-        read_ahead(panel);
-        let mut rest = panel;
-        // The odd ones first: those after them then all meet the rows in the same portions.
-        let odd = pivots % FORWARD;
-        match odd {
-            1 => eliminate::<T, K, 1>(&mut rest, local),
-            2 => eliminate::<T, K, 2>(&mut rest, local),
-            3 => eliminate::<T, K, 3>(&mut rest, local),
-            4 => eliminate::<T, K, 4>(&mut rest, local),
-            5 => eliminate::<T, K, 5>(&mut rest, local),
-            6 => eliminate::<T, K, 6>(&mut rest, local),
-            7 => eliminate::<T, K, 7>(&mut rest, local),
-            _ => {}
+        read_ahead(self.panel);
+        if BACKWARDS {
+            substitute_all(self.panel, self.pivots, self.local);
+        } else {
+            eliminate_all(self.panel, self.pivots, self.local);
         }
-        for done in (odd..pivots).step_by(FORWARD) {
-            eliminate::<T, K, FORWARD>(&mut rest, &mut local[done..]);
-        }
+    }
+}
+
+#[inline(always)]
+fn eliminate_all<T: Real, const K: usize>(panel: &[T], pivots: usize, local: &mut [[T; K]]) {
+    let mut rest = panel;
+    // The odd ones first: those after them then all meet the rows in the same portions.
+    let odd = pivots % FORWARD;
+    match odd {
+        1 => eliminate::<T, K, 1>(&mut rest, local),
+        2 => eliminate::<T, K, 2>(&mut rest, local),
+        3 => eliminate::<T, K, 3>(&mut rest, local),
+        4 => eliminate::<T, K, 4>(&mut rest, local),
+        5 => eliminate::<T, K, 5>(&mut rest, local),
+        6 => eliminate::<T, K, 6>(&mut rest, local),
+        7 => eliminate::<T, K, 7>(&mut rest, local),
+        _ => {}
+    }
+    for done in (odd..pivots).step_by(FORWARD) {
+        eliminate::<T, K, FORWARD>(&mut rest, &mut local[done..]);
     }
 }
 
@@ -124,35 +130,19 @@ fn eliminate<T: Real, const K: usize, const W: usize>(panel: &mut &[T], local: &
     *panel = after;
 }
 
-struct Backward<'a, T, const K: usize> {
-    panel: &'a [T],
-    pivots: usize,
-    local: &'a mut [[T; K]],
-}
-
-impl<T: Real, const K: usize> NullaryFnOnce for Backward<'_, T, K> {
-    type Output = ();
-
-    #[inline(always)]
-    fn call(self) {
-        let Self {
-            panel,
-            pivots,
-            local,
-        } = self;
-        read_ahead(panel);
-        let mut rest = panel;
-        let mut left = pivots;
-        while left >= BACKWARD {
-            left -= BACKWARD;
-            substitute::<T, K, BACKWARD>(&mut rest, &mut local[left..]);
-        }
-        match left {
-            1 => substitute::<T, K, 1>(&mut rest, local),
-            2 => substitute::<T, K, 2>(&mut rest, local),
-            3 => substitute::<T, K, 3>(&mut rest, local),
-            _ => {}
-        }
+#[inline(always)]
+fn substitute_all<T: Real, const K: usize>(panel: &[T], pivots: usize, local: &mut [[T; K]]) {
+    let mut rest = panel;
+    let mut left = pivots;
+    while left >= BACKWARD {
+        left -= BACKWARD;
+        substitute::<T, K, BACKWARD>(&mut rest, &mut local[left..]);
+    }
+    match left {
+        1 => substitute::<T, K, 1>(&mut rest, local),
+        2 => substitute::<T, K, 2>(&mut rest, local),
+        3 => substitute::<T, K, 3>(&mut rest, local),
+        _ => {}
     }
 }
 
